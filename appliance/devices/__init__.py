@@ -1,0 +1,1 @@
+"""The edges: sound, pedals, clock, and a simulated room in their place."""

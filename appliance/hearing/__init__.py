@@ -1,0 +1,1 @@
+"""Pure rooms that hear: arrays in, vocabulary out."""

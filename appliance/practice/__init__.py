@@ -1,0 +1,1 @@
+"""Pure rooms of practice: what to play and what a press means."""
