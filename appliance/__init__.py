@@ -8,5 +8,5 @@ The flow, one way, room by room::
 
 ``hearing`` and ``practice`` are pure: arrays and vocabulary in, arrays and vocabulary out. Devices,
 clock, disk and network live at the edges: ``devices``, ``log.logbook``, ``control``, ``daemon``.
-``web`` imports this package; nothing here imports ``web``, except the command line, which starts it.
+``web`` imports this package; nothing here imports ``web``.
 """

@@ -127,3 +127,17 @@ class NoteEnded:
 
 
 Event = NoteLanded | NoteEnded
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """One moment, on both clocks: a Pi without a battery clock starts in the past.
+
+    ``wall_s`` is Unix time, ``monotonic_s`` counts since this boot, ``boot_id`` says which boot,
+    ``synchronised`` whether the wall clock was known to be right.
+    """
+
+    wall_s: float
+    monotonic_s: float
+    boot_id: str
+    synchronised: bool
