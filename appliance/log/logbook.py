@@ -1,0 +1,345 @@
+"""The log on disk: schema, append, read. The only importer of sqlite-utils.
+
+Only physical facts are kept (Hz, seconds, decibels); cents against a target are computed when
+somebody reads.
+"""
+
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from threading import RLock
+from typing import Any, Self
+from urllib.parse import quote
+
+from sqlite_utils import Database
+
+from appliance.log.records import (
+    NoteRow,
+    SittingRow,
+    id_text,
+    note_facts,
+    note_row,
+    parse_id,
+    row_key,
+    sitting_row,
+)
+from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
+
+APPLICATION_ID = 0x47726E74  # "Grnt": tells our file from any other SQLite database
+SCHEMA_VERSION = 1
+BUSY_TIMEOUT_S = 5.0
+
+# Durations are whole milliseconds and repeated facts (room, player, boot) stand with the sitting,
+# so that a note stays well under 200 bytes with its index.
+SCHEMA = f"""
+CREATE TABLE room (
+  id INTEGER PRIMARY KEY,
+  name TEXT NOT NULL UNIQUE,
+  last_number INTEGER NOT NULL
+) STRICT;
+CREATE TABLE sitting (
+  id INTEGER PRIMARY KEY,
+  room_id INTEGER NOT NULL REFERENCES room (id),
+  player TEXT,
+  instrument TEXT NOT NULL,
+  a4_hz REAL NOT NULL,
+  boot_id TEXT NOT NULL,
+  started_wall_s REAL NOT NULL,
+  started_monotonic_s REAL NOT NULL,
+  started_synchronised INTEGER NOT NULL,
+  ended_wall_s REAL,
+  ended_monotonic_s REAL,
+  ended_synchronised INTEGER,
+  ended_boot_id TEXT -- null: the boot it was begun in
+) STRICT;
+CREATE TABLE note (
+  id INTEGER PRIMARY KEY,
+  sitting_id INTEGER NOT NULL REFERENCES sitting (id),
+  ended_wall_s REAL NOT NULL,
+  ended_monotonic_s REAL NOT NULL,
+  synchronised INTEGER NOT NULL,
+  boot_id TEXT, -- null: the boot the sitting was begun in
+  duration_ms INTEGER NOT NULL,
+  landing_hz REAL,
+  landing_uncertainty_cents REAL,
+  settled_hz REAL,
+  arrival TEXT NOT NULL,
+  slide_ms INTEGER,
+  vibrato_rate_hz REAL,
+  vibrato_extent_cents REAL,
+  shift_from_hz REAL,
+  shift_to_hz REAL,
+  shift_likely REAL,
+  drone_hz REAL,
+  reference_hz REAL,
+  level_db REAL NOT NULL,
+  measurable INTEGER NOT NULL,
+  repeat INTEGER NOT NULL,
+  struck INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE INDEX note_by_time ON note (ended_wall_s);
+CREATE TABLE call (
+  note_id INTEGER NOT NULL REFERENCES note (id),
+  id INTEGER NOT NULL,
+  verdict TEXT NOT NULL,
+  wall_s REAL NOT NULL,
+  monotonic_s REAL NOT NULL,
+  synchronised INTEGER NOT NULL,
+  boot_id TEXT, -- null: the boot the sitting was begun in
+  PRIMARY KEY (note_id, id)
+) STRICT, WITHOUT ROWID;
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {SCHEMA_VERSION};
+"""
+
+
+class NoLogYetError(LogbookError):
+    """There is no log at this path yet."""
+
+
+class LogReader:
+    """The reading side: opens without writing, and only an existing log.
+
+    Raises :class:`NoLogYetError` where there is no file or an empty one, and
+    :class:`LogbookError` where the file is no log of ours or a newer one.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        """Open the log at ``path`` for reading only."""
+        self._path = Path(path)
+        if not self._path.exists() or self._path.stat().st_size == 0:
+            raise NoLogYetError(f"There is no log at {path} yet: start the room and play.")
+        self._open(f"file:{quote(str(self._path.absolute()))}?mode=ro")
+
+    def _open(self, uri: str) -> None:
+        self._lock = RLock()
+        with self._explained("opened"):
+            connection = sqlite3.connect(
+                uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False
+            )
+        self._db = Database(connection, execute_plugins=False)
+        try:
+            with self._explained("opened"):
+                self._check_schema()
+        except LogbookError:
+            self._db.close()
+            raise
+
+    def _check_schema(self) -> None:
+        version = self._pragma("user_version")
+        if self._pragma("application_id") != APPLICATION_ID:
+            if version or self._db.table_names() or not self._adopt_empty():
+                raise LogbookError(
+                    f"{self._path} is not a Groundnote log and was left as it is: "
+                    "name another file for the log."
+                )
+        elif version > SCHEMA_VERSION:
+            raise LogbookError(
+                f"The log {self._path} was written by a newer Groundnote (log version {version}, "
+                f"this one knows {SCHEMA_VERSION}) and was left as it is: update Groundnote."
+            )
+
+    def _adopt_empty(self) -> bool:
+        """Make an empty database ours; a reader never does."""
+        return False
+
+    def _pragma(self, name: str) -> int:
+        return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
+
+    @contextmanager
+    def _explained(self, done: str) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise LogbookError(
+                f"The log {self._path} cannot be {done} ({error}): check the file, its permissions "
+                "and the free space; nothing in it was overwritten."
+            ) from error
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._db.close()
+
+    def __enter__(self) -> Self:
+        """Enter a ``with`` block."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close at the end of a ``with`` block."""
+        self.close()
+
+    def notes(
+        self, start_wall_s: float, end_wall_s: float, player: str | None = None
+    ) -> list[NoteRow]:
+        """Notes that ended from ``start_wall_s`` up to but not at ``end_wall_s``, in that order.
+
+        ``player=None`` means everybody in the room.
+        """
+        where = "" if player is None else "AND sitting.player = :player"
+        rows = self._rows(
+            f"""SELECT note.*, (SELECT verdict FROM call WHERE note_id = note.id
+                 ORDER BY call.id DESC LIMIT 1) AS verdict
+               FROM note JOIN sitting ON sitting.id = note.sitting_id
+               WHERE note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}
+               ORDER BY note.ended_wall_s, note.id""",
+            {"start": start_wall_s, "end": end_wall_s, "player": player},
+        )
+        sittings = {key: self._sitting(key) for key in {row["sitting_id"] for row in rows}}
+        return [note_row(row, sittings[row["sitting_id"]]) for row in rows]
+
+    def span(self) -> tuple[float, float] | None:
+        """Wall times of the first and the last note in the log; ``None`` when it has none."""
+        (row,) = self._rows(
+            """SELECT (SELECT min(ended_wall_s) FROM note) AS first,
+                      (SELECT max(ended_wall_s) FROM note) AS last""",
+            {},
+        )
+        return None if row["first"] is None else (row["first"], row["last"])
+
+    def _sitting(self, key: int) -> SittingRow:
+        (row,) = self._rows(
+            """SELECT sitting.*, room.name AS room FROM sitting
+               JOIN room ON room.id = sitting.room_id WHERE sitting.id = :id""",
+            {"id": key},
+        )
+        return sitting_row(row)
+
+    def _rows(self, sql: str, values: dict[str, Any]) -> list[dict[str, Any]]:
+        with self._lock, self._explained("read"):
+            return list(self._db.query(sql, values))
+
+
+class Logbook(LogReader):
+    """The writing side: one per room, held by the daemon's writer thread.
+
+    Write-ahead log with ``synchronous = FULL``: whatever a method has returned from survives a
+    power cut. A write that fails raises :class:`LogbookError` and leaves nothing half done, so it
+    can be tried again.
+    """
+
+    def __init__(self, path: str | Path, room: str) -> None:
+        """Open the log at ``path`` for the room named ``room``; a missing file is created."""
+        self._path = Path(path)
+        self._open(f"file:{quote(str(self._path.absolute()))}?mode=rwc")
+        try:
+            with self._explained("opened"):
+                self._db.enable_wal()
+                self._db.execute("PRAGMA synchronous = FULL")
+                self._db.execute("PRAGMA foreign_keys = ON")
+                self._room_id = self._find_room(room)
+        except LogbookError:
+            self._db.close()
+            raise
+
+    def _adopt_empty(self) -> bool:
+        self._db.executescript(f"BEGIN IMMEDIATE; {SCHEMA} COMMIT;")
+        return True
+
+    def _find_room(self, name: str) -> int:
+        with self._db.atomic():
+            new_id = secrets.randbelow(2**31 - 1) + 1
+            self._db.execute(
+                "INSERT INTO room (id, name, last_number) VALUES (?, ?, 0) "
+                "ON CONFLICT (name) DO NOTHING",
+                [new_id, name],
+            )
+            found = self._db.execute("SELECT id FROM room WHERE name = ?", [name]).fetchone()
+        return int(found[0])
+
+    def begin_sitting(
+        self, at: Instant, *, instrument: str, a4_hz: float, player: str | None = None
+    ) -> str:
+        """Begin a sitting and return its id."""
+        return self._append(
+            "sitting",
+            {
+                "room_id": self._room_id,
+                "player": player,
+                "instrument": instrument,
+                "a4_hz": a4_hz,
+                "boot_id": at.boot_id,
+                "started_wall_s": at.wall_s,
+                "started_monotonic_s": at.monotonic_s,
+                "started_synchronised": at.synchronised,
+            },
+        )
+
+    def add_note(self, sitting_id: str, note: HeardNote, ended_at: Instant) -> str:
+        """Append a note and return its id; it is durable when this returns."""
+        key = parse_id(sitting_id)
+        return self._append(
+            "note",
+            {
+                "sitting_id": key,
+                "ended_wall_s": ended_at.wall_s,
+                "ended_monotonic_s": ended_at.monotonic_s,
+                "synchronised": ended_at.synchronised,
+                "boot_id": self._other_boot(key, ended_at),
+                **note_facts(note),
+            },
+        )
+
+    def add_call(self, note_id: str, call: Call, at: Instant) -> None:
+        """Attach a call to a note; earlier calls on it are kept, the last one counts."""
+        sitting = self._rows(
+            "SELECT sitting_id FROM note WHERE id = :id", {"id": parse_id(note_id)}
+        )
+        if not sitting:
+            raise LogbookError(f"There is no note {note_id} in {self._path} to call.")
+        self._append(
+            "call",
+            {
+                "note_id": parse_id(note_id),
+                "verdict": call.value,
+                "wall_s": at.wall_s,
+                "monotonic_s": at.monotonic_s,
+                "synchronised": at.synchronised,
+                "boot_id": self._other_boot(sitting[0]["sitting_id"], at),
+            },
+        )
+
+    def strike(self, note_id: str) -> None:
+        """Strike a note out: kept, marked, not counted."""
+        self._change("UPDATE note SET struck = 1 WHERE id = :id", note_id, {})
+
+    def end_sitting(self, sitting_id: str, at: Instant) -> None:
+        """Write the end of a sitting."""
+        self._change(
+            """UPDATE sitting SET ended_wall_s = :wall, ended_monotonic_s = :monotonic,
+               ended_synchronised = :synchronised, ended_boot_id = nullif(:boot, boot_id)
+               WHERE id = :id""",
+            sitting_id,
+            {
+                "wall": at.wall_s,
+                "monotonic": at.monotonic_s,
+                "synchronised": at.synchronised,
+                "boot": at.boot_id,
+            },
+        )
+
+    def _append(self, table: str, record: dict[str, Any]) -> str:
+        with self._lock, self._explained("written"), self._db.atomic():
+            number = self._db.execute(
+                "UPDATE room SET last_number = last_number + 1 WHERE id = ? RETURNING last_number",
+                [self._room_id],
+            ).fetchall()[0][0]
+            key = row_key(self._room_id, int(number))
+            self._db.table(table).insert({"id": key, **record})
+        return id_text(key)
+
+    def _change(self, sql: str, row_id: str, values: dict[str, Any]) -> None:
+        with self._lock, self._explained("written"):
+            changed = self._db.execute(sql, {"id": parse_id(row_id), **values}).rowcount
+        if not changed:
+            raise LogbookError(f"There is no row {row_id} in {self._path} to change.")
+
+    def _other_boot(self, sitting_key: int, at: Instant) -> str | None:
+        rows = self._rows("SELECT boot_id FROM sitting WHERE id = :id", {"id": sitting_key})
+        if not rows:
+            raise LogbookError(
+                f"There is no sitting {id_text(sitting_key)} in {self._path}: begin one first."
+            )
+        return None if rows[0]["boot_id"] == at.boot_id else at.boot_id

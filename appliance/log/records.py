@@ -1,0 +1,161 @@
+"""What the log gives back: a note as it was kept, its sitting, and how both lie in columns.
+
+Every row id is ``room id * 2**32 + number``, where the room id is drawn at random once per room,
+so the logs of several rooms can be merged without collision. As text an id is written
+``1f3a9c02-17``.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from appliance.vocabulary import Arrival, Call, HeardNote, Instant, LogbookError, Shift, Vibrato
+
+NUMBER_BITS = 32  # numbers within a room; the room id takes the 31 bits above, sign bit unused
+
+_ID = re.compile(r"[0-7][0-9a-f]{7}-[0-9]{1,9}")
+
+
+@dataclass(frozen=True, slots=True)
+class SittingRow:
+    """A stretch of practice by one player in one room; ``player`` is ``None`` while unclaimed."""
+
+    sitting_id: str
+    room: str
+    player: str | None
+    instrument: str
+    a4_hz: float
+    started_at: Instant
+    ended_at: Instant | None
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRow:
+    """One logged note.
+
+    The times inside ``note`` are on the monotonic clock of the boot (seconds, to the millisecond),
+    so gaps between notes of one sitting can be told even where the wall clock jumped.
+    ``struck``: the player struck the note out; it is kept and not counted. ``call`` is the
+    player's last call on it.
+    """
+
+    note_id: str
+    sitting: SittingRow
+    note: HeardNote
+    ended_at: Instant
+    struck: bool
+    call: Call | None
+
+
+def parse_id(text: str) -> int:
+    """Row key of an id like ``1f3a9c02-17``; raises :class:`LogbookError` on anything else."""
+    if not _ID.fullmatch(text):
+        raise LogbookError(f"{text!r} is no id of the log; an id looks like 1f3a9c02-17.")
+    room, number = text.split("-")
+    return row_key(int(room, 16), int(number))
+
+
+def row_key(room_id: int, number: int) -> int:
+    """Row key of a room's ``number``-th row."""
+    return (room_id << NUMBER_BITS) + number
+
+
+def id_text(key: int) -> str:
+    """Write a row key the way people and pages see it."""
+    return f"{key >> NUMBER_BITS:08x}-{key & (2**NUMBER_BITS - 1)}"
+
+
+def _milliseconds(seconds: float | None) -> int | None:
+    return None if seconds is None else round(seconds * 1000)
+
+
+def note_facts(note: HeardNote) -> dict[str, Any]:
+    """Columns of a note as it was heard; its times are the row's business."""
+    return {
+        "duration_ms": _milliseconds(note.end_s - note.start_s),
+        "landing_hz": note.landing_hz,
+        "landing_uncertainty_cents": note.landing_uncertainty_cents,
+        "settled_hz": note.settled_hz,
+        "arrival": note.arrival.value,
+        "slide_ms": _milliseconds(note.slide_s),
+        "vibrato_rate_hz": note.vibrato.rate_hz if note.vibrato else None,
+        "vibrato_extent_cents": note.vibrato.extent_cents if note.vibrato else None,
+        "shift_from_hz": note.shift.from_hz if note.shift else None,
+        "shift_to_hz": note.shift.to_hz if note.shift else None,
+        "shift_likely": note.shift.likely if note.shift else None,
+        "drone_hz": note.drone_hz,
+        "reference_hz": note.reference_hz,
+        "level_db": note.level_db,
+        "measurable": note.measurable,
+        "repeat": note.repeat,
+    }
+
+
+def _heard(row: dict[str, Any]) -> HeardNote:
+    end_s = row["ended_monotonic_s"]
+    vibrato = row["vibrato_rate_hz"] is not None
+    return HeardNote(
+        start_s=end_s - row["duration_ms"] / 1000,
+        end_s=end_s,
+        landing_hz=row["landing_hz"],
+        landing_uncertainty_cents=row["landing_uncertainty_cents"],
+        settled_hz=row["settled_hz"],
+        arrival=Arrival(row["arrival"]),
+        slide_s=None if row["slide_ms"] is None else row["slide_ms"] / 1000,
+        vibrato=Vibrato(row["vibrato_rate_hz"], row["vibrato_extent_cents"]) if vibrato else None,
+        shift=_shift(row),
+        drone_hz=row["drone_hz"],
+        reference_hz=row["reference_hz"],
+        measurable=bool(row["measurable"]),
+        repeat=bool(row["repeat"]),
+        level_db=row["level_db"],
+    )
+
+
+def _shift(row: dict[str, Any]) -> Shift | None:
+    if row["shift_from_hz"] is None:
+        return None
+    return Shift(row["shift_from_hz"], row["shift_to_hz"], row["shift_likely"])
+
+
+def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
+    """Read a row of the note table, with the last ``verdict`` called on it."""
+    return NoteRow(
+        note_id=id_text(row["id"]),
+        sitting=sitting,
+        note=_heard(row),
+        ended_at=Instant(
+            row["ended_wall_s"],
+            row["ended_monotonic_s"],
+            row["boot_id"] or sitting.started_at.boot_id,
+            bool(row["synchronised"]),
+        ),
+        struck=bool(row["struck"]),
+        call=None if row["verdict"] is None else Call(row["verdict"]),
+    )
+
+
+def sitting_row(row: dict[str, Any]) -> SittingRow:
+    """Read a row of the sitting table, with its ``room``'s name."""
+    ended = row["ended_wall_s"] is not None
+    return SittingRow(
+        sitting_id=id_text(row["id"]),
+        room=row["room"],
+        player=row["player"],
+        instrument=row["instrument"],
+        a4_hz=row["a4_hz"],
+        started_at=Instant(
+            row["started_wall_s"],
+            row["started_monotonic_s"],
+            row["boot_id"],
+            bool(row["started_synchronised"]),
+        ),
+        ended_at=Instant(
+            row["ended_wall_s"],
+            row["ended_monotonic_s"],
+            row["ended_boot_id"] or row["boot_id"],
+            bool(row["ended_synchronised"]),
+        )
+        if ended
+        else None,
+    )
