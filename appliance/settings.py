@@ -1,46 +1,102 @@
 """One TOML file becomes one frozen dataclass; an unknown key is an error.
 
 Every number a person may want to change stands here, with its unit in its name and the range that
-is allowed. ``load(path)`` reads a file, ``Settings()`` is the embedded default, and
-``Settings().hold_s``-style copies for tests come from :func:`dataclasses.replace`.
+is allowed. ``load(path)`` reads a file, ``Settings()`` is the embedded default, copies for tests
+come from :func:`dataclasses.replace`, and ``check`` holds settings built in code to the same rules.
 """
 
+import difflib
 import tomllib
-import types
 import typing
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated
+from zoneinfo import ZoneInfo
 
-from appliance.vocabulary import SettingsError
-
-
-def _setting(
-    default: Any,
-    *,
-    low: float | None = None,
-    high: float | None = None,
-    choices: tuple[str, ...] | None = None,
-) -> Any:
-    return field(default=default, metadata={"low": low, "high": high, "choices": choices})
-
+from appliance.instruments import INSTRUMENTS, find_instrument
+from appliance.tuning import TUNINGS, parse_note
+from appliance.vocabulary import InstrumentError, NoteNameError, SettingsError
 
 TIMBRES = ("reed", "warm", "bright")
-TUNINGS = ("just", "pythagorean", "equal")
+ADDED = ("nothing", "fifth", "octave")
+
+
+@dataclass(frozen=True)
+class Between:
+    """A number's rule: both ends are allowed; nan and inf never are."""
+
+    low: float
+    high: float
+
+    def accepts(self, value: object) -> bool:
+        """Tell whether the value lies in the range."""
+        return isinstance(value, int | float) and self.low <= value <= self.high
+
+    @property
+    def allowed(self) -> str:
+        """The range in words."""
+        return f"from {self.low:g} to {self.high:g}"
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text's rule: a test, what it allows in words, and the choices to suggest from, if any."""
+
+    allowed: str
+    test: Callable[[str], bool]
+    choices: tuple[str, ...] = ()
+
+    def accepts(self, value: object) -> bool:
+        """Tell whether the value is a text that passes the test."""
+        return isinstance(value, str) and self.test(value)
+
+
+def _one_of(choices: tuple[str, ...]) -> Text:
+    return Text(f"one of {', '.join(choices)}", choices.__contains__, choices)
+
+
+def _is_instrument(name: str) -> bool:
+    try:
+        find_instrument(name)
+    except InstrumentError:
+        return False
+    return True
+
+
+def _is_time_zone(name: str) -> bool:
+    try:
+        return name == "" or bool(ZoneInfo(name))
+    except (KeyError, ValueError, OSError):  # not found; "../x"; "Europe", which is a directory
+        return False
+
+
+def _is_drone_note(name: str) -> bool:
+    try:
+        return parse_note("C1") <= parse_note(name) <= parse_note("C7")
+    except NoteNameError:
+        return False
+
+
+_FILLED = Text("text that is not empty", lambda text: bool(text.strip()))
+_INSTRUMENT = Text(f"one of {', '.join(INSTRUMENTS)}", _is_instrument, tuple(INSTRUMENTS))
+_TIME_ZONE = Text("an IANA time zone such as Europe/Vienna, or empty", _is_time_zone)
+_DRONE_NOTE = Text("a note from C1 to C7, such as A3, Bb3 or F#4", _is_drone_note)
 
 
 @dataclass(frozen=True)
 class RoomSettings:
     """The room: who practises in it is the log's business, how it is tuned stands here."""
 
-    name: str = "practice-room"
-    time_zone: str = ""  # IANA name; empty: the machine's own
-    instrument: str = "viola"
-    a4_hz: float = _setting(440.0, low=400.0, high=480.0)
-    band_cents: float = _setting(10.0, low=5.0, high=30.0)
-    tuning: str = _setting("just", choices=TUNINGS)
-    sitting_ends_after_silent_s: float = _setting(600.0, low=60.0, high=7200.0)
-    log_path: str = "groundnote.db"
+    name: Annotated[str, _FILLED] = "practice-room"
+    time_zone: Annotated[str, _TIME_ZONE] = ""  # IANA name; empty: the machine's own
+    instrument: Annotated[str, _INSTRUMENT] = "viola"
+    a4_hz: Annotated[float, Between(400.0, 480.0)] = 440.0
+    band_cents: Annotated[float, Between(5.0, 30.0)] = 10.0
+    tuning: Annotated[str, _one_of(TUNINGS)] = "just"
+    sitting_ends_after_silent_s: Annotated[float, Between(60.0, 7200.0)] = 600.0
+    log_path: Annotated[str, _FILLED] = "groundnote.db"
 
 
 @dataclass(frozen=True)
@@ -50,41 +106,41 @@ class SoundSettings:
     device: str = ""  # one interface that does both ways
     input_device: str = ""  # only where microphone and loudspeaker are two devices
     output_device: str = ""
-    sample_rate_hz: float = _setting(48000.0, low=16000.0, high=192000.0)
-    block_frames: int = _setting(512, low=64, high=4096)
-    microphone_channel: int = _setting(1, low=1, high=32)  # counted from 1
-    reopen_after_s: float = _setting(2.0, low=0.5, high=60.0)
+    sample_rate_hz: Annotated[float, Between(16000.0, 192000.0)] = 48000.0
+    block_frames: Annotated[int, Between(64, 4096)] = 512
+    microphone_channel: Annotated[int, Between(1, 32)] = 1  # counted from 1
+    reopen_after_s: Annotated[float, Between(0.5, 60.0)] = 2.0
 
 
 @dataclass(frozen=True)
 class DroneSettings:
     """The drone as it leaves the loudspeaker."""
 
-    note: str = "A3"
-    timbre: str = _setting("reed", choices=TIMBRES)
-    add: str = _setting("nothing", choices=("nothing", "fifth", "octave"))
-    level_dbfs: float = _setting(-24.0, low=-60.0, high=-9.0)  # RMS; the top is the level limit
-    fade_s: float = _setting(0.15, low=0.05, high=5.0)
-    preview_s: float = _setting(1.0, low=0.2, high=5.0)
+    note: Annotated[str, _DRONE_NOTE] = "A3"
+    timbre: Annotated[str, _one_of(TIMBRES)] = "reed"
+    add: Annotated[str, _one_of(ADDED)] = "nothing"
+    level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit
+    fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15
+    preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0
 
 
 @dataclass(frozen=True)
 class PedalSettings:
     """Three momentary footswitches between a pin (BCM numbering) and ground."""
 
-    left_pin: int = _setting(17, low=0, high=27)
-    middle_pin: int = _setting(27, low=0, high=27)
-    right_pin: int = _setting(22, low=0, high=27)
-    hold_s: float = _setting(0.6, low=0.3, high=2.0)
-    debounce_s: float = _setting(0.03, low=0.005, high=0.2)
+    left_pin: Annotated[int, Between(0, 27)] = 17
+    middle_pin: Annotated[int, Between(0, 27)] = 27
+    right_pin: Annotated[int, Between(0, 27)] = 22
+    hold_s: Annotated[float, Between(0.3, 2.0)] = 0.6
+    debounce_s: Annotated[float, Between(0.005, 0.2)] = 0.03
 
 
 @dataclass(frozen=True)
 class WebSettings:
     """The page for the phone."""
 
-    host: str = "0.0.0.0"
-    port: int = _setting(8080, low=0, high=65535)
+    host: Annotated[str, _FILLED] = "0.0.0.0"
+    port: Annotated[int, Between(0, 65535)] = 8080
 
 
 @dataclass(frozen=True)
@@ -96,3 +152,169 @@ class Settings:
     drone: DroneSettings = field(default_factory=DroneSettings)
     pedals: PedalSettings = field(default_factory=PedalSettings)
     web: WebSettings = field(default_factory=WebSettings)
+
+
+# Suffix of a key: its unit in words, and the units people write instead, with their factor.
+_UNITS: dict[str, tuple[str, tuple[tuple[str, float], ...]]] = {
+    "_s": (" seconds", (("milliseconds", 0.001), ("minutes", 60.0))),
+    "_hz": (" Hz", (("kHz", 1000.0),)),
+    "_cents": (" cents", ()),
+    "_dbfs": (" dBFS", (("dB below full scale", -1.0),)),
+}
+_KINDS = {int: "a whole number", float: "a number", str: "text in quotes"}
+
+
+@dataclass(frozen=True)
+class _Key:
+    """One key of the file: where it stands, its type and its rule."""
+
+    table: str
+    name: str
+    kind: type
+    rule: Between | Text | None
+
+    @property
+    def allowed(self) -> str:
+        """What is allowed, in words, with the unit."""
+        if isinstance(self.rule, Text):
+            return self.rule.allowed
+        words = _KINDS[self.kind]
+        return f"{words} {self.rule.allowed}{self._unit[0]}" if self.rule else words
+
+    @property
+    def _unit(self) -> tuple[str, tuple[tuple[str, float], ...]]:
+        return next((unit for end, unit in _UNITS.items() if self.name.endswith(end)), ("", ()))
+
+    def check(self, value: object) -> None:
+        """Raise SettingsError unless the value has the right type and keeps the rule."""
+        kinds = (int, float) if self.kind is float else (self.kind,)
+        right_kind = isinstance(value, kinds) and not isinstance(value, bool)
+        if right_kind and (self.rule is None or self.rule.accepts(value)):
+            return
+        raise SettingsError(
+            f"[{self.table}] {self.name} must be {self.allowed}, not {_shown(value)}"
+            + self._hint(value)
+        )
+
+    def _hint(self, value: object) -> str:
+        if isinstance(self.rule, Text):
+            return _did_you_mean(str(value), self.rule.choices)
+        if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > 1e9:
+            return ""  # no number, or too large for any unit
+        for unit, factor in self._unit[1]:
+            if self.rule and self.rule.accepts(value * factor):
+                return f" (if that was {unit}, write {value * factor:g})"
+        return ""
+
+
+@cache
+def _keys() -> dict[str, dict[str, _Key]]:
+    """Return every key of every table, read from the annotations above."""
+    return {
+        table: {
+            name: _key(table, name, hint)
+            for name, hint in typing.get_type_hints(kind, include_extras=True).items()
+        }
+        for table, kind in typing.get_type_hints(Settings).items()
+    }
+
+
+def _key(table: str, name: str, hint: type) -> _Key:
+    if typing.get_origin(hint) is Annotated:
+        kind, rule = typing.get_args(hint)
+        return _Key(table, name, kind, rule)
+    return _Key(table, name, hint, None)
+
+
+def load(path: Path) -> Settings:
+    """Read a settings file; what it leaves out keeps its default.
+
+    Raises SettingsError, one sentence with the file, the key and what is allowed, for an unreadable
+    file, an unknown table or key, a wrong type and a value out of range.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise SettingsError(
+            f"{path} cannot be read ({error.strerror}): name a settings file that exists"
+        ) from error
+    except (ValueError, RecursionError) as error:  # not TOML, not UTF-8, nested without end
+        raise SettingsError(f"{path} is not valid TOML ({error}): correct it there") from error
+    try:
+        settings = _built(content)
+        check(settings)
+    except SettingsError as error:
+        raise SettingsError(f"{path}: {error}") from None
+    return settings
+
+
+def check(settings: Settings) -> None:
+    """Raise SettingsError, naming key and what is allowed, for settings that break a rule."""
+    for table, keys in _keys().items():
+        for name, key in keys.items():
+            key.check(getattr(getattr(settings, table), name))
+    pedals = settings.pedals
+    if len({pedals.left_pin, pedals.middle_pin, pedals.right_pin}) < 3:
+        raise SettingsError("[pedals] left_pin, middle_pin and right_pin must be three pins")
+
+
+def _built(content: dict[str, object]) -> Settings:
+    settings = Settings()
+    tables = {}
+    for table, pairs in content.items():
+        if table not in _keys():
+            raise _unknown_table(table)
+        if not isinstance(pairs, dict):
+            raise SettingsError(f"[{table}] must be a table of keys, not {_shown(pairs)}")
+        values = {key: _value(table, key, value) for key, value in pairs.items()}
+        tables[table] = replace(getattr(settings, table), **values)
+    return replace(settings, **tables)
+
+
+def _value(table: str, name: str, value: object) -> object:
+    """Return one checked value; a whole number becomes a float where one is due."""
+    key = _keys()[table].get(name)
+    if key is None:
+        raise _unknown_key(table, name)
+    key.check(value)
+    return float(value) if key.kind is float and isinstance(value, int) else value
+
+
+def _unknown_table(table: str) -> SettingsError:
+    for home, keys in _keys().items():
+        if table in keys:
+            return SettingsError(f"{table} stands outside its table: write it below [{home}]")
+    return SettingsError(
+        f"there is no table [{_printable(table)}]{_did_you_mean(table, _keys())}: "
+        f"the tables are {', '.join(_keys())}"
+    )
+
+
+def _unknown_key(table: str, name: str) -> SettingsError:
+    fault = f"[{table}] {_printable(name)} is no setting"
+    keys = _keys()[table]
+    for home, others in _keys().items():
+        if name in others:
+            return SettingsError(f"{fault} of this table: write it below [{home}]")
+    for close in difflib.get_close_matches(name, keys, n=1):
+        return SettingsError(f"{fault}: did you mean {close}, {keys[close].allowed}?")
+    return SettingsError(f"{fault}: the keys of [{table}] are {', '.join(keys)}")
+
+
+def _did_you_mean(word: str, choices: Iterable[str]) -> str:
+    close = difflib.get_close_matches(word, list(choices), n=1)
+    return f" (did you mean {close[0]}?)" if close else ""
+
+
+def _printable(key: str) -> str:
+    return key if key.isprintable() else repr(key)
+
+
+def _shown(value: object) -> str:
+    """Return a value as its writer would know it, cut short."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int) and value.bit_length() > 64:  # str() refuses thousands of digits
+        return "so large a number"
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
