@@ -72,7 +72,7 @@ new_venv() {
 
 # pip_install ARGUMENT...: ready wheels only, so that no compiler is ever needed.
 pip_install() {
-    .venv/bin/python -m pip --quiet --disable-pip-version-check --no-input install "$@" ||
+    .venv/bin/python -m pip -qq --disable-pip-version-check --no-input install "$@" ||
         fail "The Python packages could not be installed: check the network and run this again."
 }
 
