@@ -1,0 +1,105 @@
+"""A player made of numbers: plays a score on a bowed string and calls notes by foot."""
+
+from collections import deque
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from appliance.devices.simulated_score import PlannedNote, Score
+from appliance.devices.simulated_string import BowedString
+from appliance.practice.pedalboard import Pedal
+from appliance.vocabulary import Call
+
+Floats = NDArray[np.float32]
+
+_STARTS_DRONE_S, _HOLD_S, _TAP_S = 0.5, 0.75, 0.15
+_CALL_PEDALS = {Call.FLAT: Pedal.LEFT, Call.IN_TUNE: Pedal.MIDDLE, Call.SHARP: Pedal.RIGHT}
+
+
+@dataclass(frozen=True, slots=True)
+class PedalMove:
+    """A foot goes down on a pedal (``down``) or leaves it."""
+
+    pedal: Pedal
+    down: bool
+    at_s: float
+
+
+class SimulatedPlayer:
+    """Plays one score, once, or again and again when ``endless``."""
+
+    def __init__(
+        self,
+        score: Score,
+        lowest_hz: float,
+        sample_rate_hz: float,
+        seed: int,
+        *,
+        endless: bool = False,
+    ) -> None:
+        """Take up an instrument whose lowest note is ``lowest_hz``; ``seed`` makes the sound."""
+        self._score = score
+        self._rate = sample_rate_hz
+        self._rng = np.random.default_rng(seed)
+        self._string = BowedString(lowest_hz, sample_rate_hz, self._rng)
+        self._endless = endless
+        self._strokes: deque[tuple[PlannedNote, ...]] = deque()
+        self._moves: deque[PedalMove] = deque(_tap(Pedal.MIDDLE, _STARTS_DRONE_S, _HOLD_S))
+        self._rounds = 0
+        self._begin_round()
+        self._frame = 0
+        self._ahead = np.zeros(0, np.float32)  # rendered, not yet played
+
+    def sound(self, frames: int) -> Floats:
+        """Return the next ``frames`` samples, dry, RMS about 1 while playing; shape (frames,)."""
+        end = self._frame + frames
+        while self._strokes and self._strokes[0][0].start_s * self._rate < end:
+            self._render(self._strokes.popleft())
+            if self._endless and not self._strokes:
+                self._begin_round()
+        self._grow(frames)
+        played, self._ahead = self._ahead[:frames], self._ahead[frames:]
+        self._frame = end
+        return played
+
+    def presses_due(self, now_s: float) -> list[PedalMove]:
+        """Return what the feet have done up to ``now_s`` (s) that was not returned before."""
+        due = []
+        while self._moves and self._moves[0].at_s <= now_s:
+            due.append(self._moves.popleft())
+        return due
+
+    @property
+    def finished(self) -> bool:
+        """Whether the score is over; never when endless."""
+        return not self._endless and self._frame >= self._score.duration_s * self._rate
+
+    def _begin_round(self) -> None:
+        later_s = self._rounds * self._score.duration_s
+        for stroke in self._score.slurs():
+            notes = tuple(_later(note, later_s) for note in stroke)
+            self._strokes.append(notes)
+            for note in notes:
+                if note.call is not None and note.call_at_s is not None:
+                    self._moves += _tap(_CALL_PEDALS[note.call], note.call_at_s, _TAP_S)
+        self._rounds += 1
+
+    def _render(self, stroke: tuple[PlannedNote, ...]) -> None:
+        begin = round(stroke[0].start_s * self._rate) - self._frame
+        sound = self._string.stroke(stroke, self._rng)
+        self._grow(begin + sound.size)
+        self._ahead[begin : begin + sound.size] += sound
+
+    def _grow(self, frames: int) -> None:
+        missing = max(0, frames - self._ahead.size)
+        self._ahead = np.concatenate([self._ahead, np.zeros(missing, np.float32)])
+
+
+def _tap(pedal: Pedal, at_s: float, for_s: float) -> tuple[PedalMove, PedalMove]:
+    return PedalMove(pedal, True, at_s), PedalMove(pedal, False, at_s + for_s)
+
+
+def _later(note: PlannedNote, by_s: float) -> PlannedNote:
+    call_at_s = None if note.call_at_s is None else note.call_at_s + by_s
+    return replace(note, start_s=note.start_s + by_s, end_s=note.end_s + by_s, call_at_s=call_at_s)
