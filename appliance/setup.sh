@@ -1,3 +1,4 @@
+# shellcheck shell=sh
 # What both commands need before they can start: Debian packages, a virtual environment in .venv
 # and, in it, exactly the locked Python packages. Sourced by appliance/demo.sh and tests/run.sh with
 # the top of the clone as working directory; set_up may be called again at any time.
