@@ -1,0 +1,150 @@
+"""What the drone is made of: its partials, and the period they make together. Pure.
+
+All partials are harmonics of one *period*: of the root, or of half the root when a pure fifth
+(3:2, so 3 periods to the root's 2) is added. The fifth is therefore exact by construction.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from appliance.settings import TIMBRES
+from appliance.tuning import note_hz
+from appliance.vocabulary import SettingsError
+
+LOWEST_MIDI, HIGHEST_MIDI = 24, 96  # C1 and C7
+# With A4 from 400 to 480 Hz, and a quarter tone for strings kept at their own pitch.
+_LOWEST_HZ, _HIGHEST_HZ = note_hz(LOWEST_MIDI - 0.5, 400.0), note_hz(HIGHEST_MIDI + 0.5, 480.0)
+
+# Harmonic of the period on which the root stands, and on which the added note stands.
+_HARMONICS: dict[str, tuple[int, int | None]] = {
+    "nothing": (1, None),
+    "octave": (1, 2),
+    "fifth": (2, 3),
+}
+
+# Twenty-four partials carry C1 well above what a small loudspeaker needs, and keep hearing, which
+# has to fit every one of them, cheap. With an added note: 20 (octave) or 23 (fifth) in all.
+MOST_PARTIALS = 24
+_ROOT_PARTIALS, _ADDED_PARTIALS = 16, 12
+_ADDED_GAIN = 0.7  # the added note stays behind the root (-3 dB)
+
+_LOUDSPEAKER_FROM_HZ = 150.0  # a small loudspeaker plays little below
+_HARSH_FROM_HZ = 4000.0  # above the notes of nearly every instrument: there a drone only hisses
+_HIGHEST_SHARE_OF_RATE = 0.45  # leaves room for the converter's filter below half the rate
+_PEAK = 0.98  # of full scale, whatever level is asked for
+
+# A straight line between entries errs by (2 pi h / size)**2 / 8 of partial h: -104 dB at h = 36.
+TABLE_BITS = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Partial:
+    """One sine of the drone; ``amplitude`` is its peak, full scale 1."""
+
+    hz: float
+    amplitude: float
+
+
+@dataclass(frozen=True)
+class Tone:
+    """All that fixes the drone's sound while it sounds; ``level_dbfs`` is RMS.
+
+    Raises ``SettingsError`` for a root outside C1 to C7, an unknown timbre or added note.
+    """
+
+    root_hz: float
+    timbre: str
+    added: str
+    level_dbfs: float
+    sample_rate_hz: float
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be sounded."""
+        if not _LOWEST_HZ <= self.root_hz <= _HIGHEST_HZ:
+            raise SettingsError(
+                f"The drone cannot sound {self.root_hz:g} Hz; choose a note from C1 to C7."
+            )
+        if self.timbre not in TIMBRES:
+            raise SettingsError(f"No timbre {self.timbre!r}; choose one of {', '.join(TIMBRES)}.")
+        if self.added not in _HARMONICS:
+            raise SettingsError(
+                f"Nothing called {self.added!r} can be added; choose one of "
+                f"{', '.join(_HARMONICS)}."
+            )
+
+    @property
+    def period_hz(self) -> float:
+        """How often the whole sound repeats: the root, or half of it under a fifth."""
+        return self.root_hz / _HARMONICS[self.added][0]
+
+    @property
+    def partials(self) -> tuple[Partial, ...]:
+        """Every sine of the tone, rising; the first is always the root's own."""
+        harmonics, amplitudes = self._spectrum()
+        return tuple(
+            Partial(float(h) * self.period_hz, float(a))
+            for h, a in zip(harmonics, amplitudes, strict=True)
+        )
+
+    @cached_property
+    def period(self) -> NDArray[np.float64]:
+        """One period, shape (2**TABLE_BITS + 1,), its first sample repeated at the end."""
+        harmonics, amplitudes = self._spectrum()
+        return _period(tuple(harmonics.tolist()), tuple(amplitudes.tolist()))
+
+    def _spectrum(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Harmonics of the period that sound, and the amplitude of each at the level asked for."""
+        root, added = _HARMONICS[self.added]
+        strengths = np.zeros(1 + 3 * _ROOT_PARTIALS)
+        self._add(strengths, root, MOST_PARTIALS if added is None else _ROOT_PARTIALS, 1.0)
+        if added is not None:
+            self._add(strengths, added, _ADDED_PARTIALS, _ADDED_GAIN)
+        harmonics = np.flatnonzero(strengths)
+        amplitudes = strengths[harmonics]
+        rms = math.sqrt(float(np.sum(amplitudes**2)) / 2.0)
+        return harmonics, amplitudes * 10.0 ** (self.level_dbfs / 20.0) / rms
+
+    def _add(self, strengths: NDArray[np.float64], on: int, count: int, gain: float) -> None:
+        """Add the partials of a note that stands on harmonic ``on`` of the period."""
+        numbers = np.arange(1, count + 1)
+        hz = numbers * on * self.period_hz
+        heard = hz <= _HIGHEST_SHARE_OF_RATE * self.sample_rate_hz
+        tilt = np.minimum(hz / _LOUDSPEAKER_FROM_HZ, 1.0) * np.minimum(_HARSH_FROM_HZ / hz, 1.0)
+        strengths[numbers[heard] * on] += (gain * _rolloff(self.timbre, numbers) * tilt)[heard]
+
+
+def _rolloff(timbre: str, numbers: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Relative amplitude of partials 1, 2, …: our own choice by ear, none of them ever zero."""
+    if timbre == "warm":
+        return numbers**-1.0
+    if timbre == "bright":
+        return numbers**-0.5
+    return np.where(numbers % 2 == 1, 1.0, 0.5) * numbers**-0.7  # odd partials lead in a reed
+
+
+@lru_cache(maxsize=8)
+def _period(harmonics: tuple[int, ...], amplitudes: tuple[float, ...]) -> NDArray[np.float64]:
+    """Sum the partials over one period, lowered as a whole if its peak would pass ``_PEAK``."""
+    size = 2**TABLE_BITS
+    spectrum = np.zeros(size // 2 + 1, np.complex128)
+    spectrum[list(harmonics)] = size / 2 * np.array(amplitudes)
+    spectrum *= np.exp(1j * _flat_phases(np.abs(spectrum) ** 2))
+    period = np.fft.irfft(spectrum, size)
+    period *= min(1.0, _PEAK / float(np.max(np.abs(period))))
+    closed = np.append(period, period[0])
+    closed.setflags(write=False)
+    return closed
+
+
+def _flat_phases(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Phases that keep the peak low for a given RMS (Schroeder, IEEE Trans. Inf. Theory 1970).
+
+    Phase of harmonic n: minus 2 pi times the sum over l < n of (n - l) * p_l, where p_l is the
+    share of harmonic l in the power, zero for those that do not sound.
+    """
+    share = power / np.sum(power)
+    return -2.0 * np.pi * np.cumsum(np.cumsum(share) - share)
