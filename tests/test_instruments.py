@@ -1,0 +1,80 @@
+"""The instrument table: spelling, strings and ranges."""
+
+import itertools
+
+import pytest
+
+from appliance.instruments import INSTRUMENTS, find_instrument
+from appliance.tuning import note_name, parse_note
+from appliance.vocabulary import InstrumentError
+
+# common practice, no source
+OPEN_STRINGS = {
+    "violin": "G3 D4 A4 E5",
+    "viola": "C3 G3 D4 A4",
+    "cello": "C2 G2 D3 A3",
+    "double-bass": "E1 A1 D2 G2",
+}
+
+
+def test_the_table_has_the_eleven_instruments_and_no_other() -> None:
+    names = "violin viola cello double-bass trombone voice flute oboe clarinet bassoon horn"
+    assert list(INSTRUMENTS) == names.split()
+    assert all(name == instrument.name for name, instrument in INSTRUMENTS.items())
+
+
+@pytest.mark.parametrize(
+    "name", ["double-bass", "double bass", "Double Bass", " DOUBLE  BASS ", "double_bass"]
+)
+def test_the_double_bass_is_understood_however_it_is_spelled(name: str) -> None:
+    assert find_instrument(name) is INSTRUMENTS["double-bass"]
+
+
+@pytest.mark.parametrize("name", ["", "kazoo", "doublebass!", "viol in"])
+def test_an_unknown_instrument_lists_the_known_ones(name: str) -> None:
+    with pytest.raises(InstrumentError) as caught:
+        find_instrument(name)
+    assert all(known in str(caught.value) for known in INSTRUMENTS)
+
+
+@pytest.mark.parametrize(("name", "strings"), OPEN_STRINGS.items())
+def test_open_strings(name: str, strings: str) -> None:
+    assert " ".join(note_name(midi) for midi in INSTRUMENTS[name].strings) == strings
+
+
+def test_strings_rise_by_fifths_and_on_the_bass_by_fourths() -> None:
+    for name in OPEN_STRINGS:
+        steps = {b - a for a, b in itertools.pairwise(INSTRUMENTS[name].strings)}
+        assert steps == ({5} if name == "double-bass" else {7})
+
+
+def test_a_stringed_instrument_begins_at_its_lowest_string_and_has_a_hand() -> None:
+    for instrument in INSTRUMENTS.values():
+        assert instrument.lowest < instrument.highest
+        assert bool(instrument.strings) == (instrument.name in OPEN_STRINGS)
+        assert (instrument.frame_semitones is not None) == bool(instrument.strings)
+        if instrument.strings:
+            assert instrument.lowest == instrument.strings[0]
+            assert instrument.highest > instrument.strings[-1] + 12
+
+
+def test_only_the_trombone_moves_a_slide() -> None:
+    assert [name for name, each in INSTRUMENTS.items() if each.slide] == ["trombone"]
+
+
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [  # a narrow range that every player of it has: common practice, no source
+        ("violin", "G3", "E7"),
+        ("trombone", "E2", "B4"),
+        ("flute", "C4", "C7"),
+        ("oboe", "Bb3", "F6"),
+        ("clarinet", "D3", "Bb5"),
+        ("bassoon", "Bb1", "C5"),
+        ("horn", "C2", "E5"),
+        ("voice", "E2", "C6"),
+    ],
+)
+def test_ranges_hold_what_everyone_plays(name: str, low: str, high: str) -> None:
+    assert INSTRUMENTS[name].lowest <= parse_note(low)
+    assert INSTRUMENTS[name].highest >= parse_note(high)
