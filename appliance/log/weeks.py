@@ -1,0 +1,241 @@
+"""What a week shows: pure, from the rows of the log to a :class:`Week`.
+
+Pitch is logged in Hz; the target is chosen here, when the log is read, so the same week can be
+read in another tuning, at another A4, with another band.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from statistics import fmean
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+from appliance.log.records import NoteRow
+from appliance.log.tallies import COUNTED, Tally, tally
+from appliance.tuning import error_cents, nearest_note, note_name, outcome, target
+from appliance.vocabulary import Outcome
+
+_Key = TypeVar("_Key")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How the log is read. ``a4_hz=None``: each sitting at the A4 it was played at."""
+
+    tuning: str = "just"
+    a4_hz: float | None = None
+    band_cents: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """One counted note against its target; cents are sharp positive.
+
+    ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two notes of a
+    likely shift.
+    """
+
+    row: NoteRow
+    day: date
+    midi: int
+    drone_midi: int | None
+    move: tuple[int, int] | None
+    outcome: Outcome
+    landing_cents: float
+    settled_cents: float
+
+    @property
+    def conditions(self) -> Hashable:
+        """What two weeks must share to be compared: note, drone, and whether it sounded."""
+        return self.midi, self.drone_midi, self.row.note.drone_hz is not None
+
+    @property
+    def long_cents(self) -> float:
+        """Landing error along a shift: positive where the hand went past the target."""
+        down = self.move is not None and self.move[0] > self.move[1]
+        return -self.landing_cents if down else self.landing_cents
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two weeks, like for like: only notes over the same drone that both weeks have."""
+
+    this: Tally
+    before: Tally
+
+
+@dataclass(frozen=True, slots=True)
+class NoteLine:
+    """All landings of one note."""
+
+    midi: int
+    tally: Tally
+    compared: Comparison | None
+    landings: tuple[Landing, ...]
+
+    @property
+    def name(self) -> str:
+        """Scientific pitch name."""
+        return note_name(self.midi)
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftLine:
+    """All landings of one shift; its errors count along the move, long positive.
+
+    ``likely`` is the mean probability that the hand moved at all.
+    """
+
+    from_midi: int
+    to_midi: int
+    likely: float
+    tally: Tally
+    compared: Comparison | None
+    landings: tuple[Landing, ...]
+
+    @property
+    def name(self) -> str:
+        """The two notes, such as ``B3→G4``."""
+        return f"{note_name(self.from_midi)}→{note_name(self.to_midi)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """What a week shows. Lines are sorted by trouble: most notes not landed first."""
+
+    total: Tally
+    before: Tally
+    compared: Comparison | None
+    by_note: tuple[NoteLine, ...]
+    by_shift: tuple[ShiftLine, ...]
+    unsure: int
+    not_measurable: int
+    repeats: int
+    struck: int
+
+
+def read_week(
+    rows: Iterable[NoteRow],
+    rows_before: Iterable[NoteRow],
+    reading: Reading,
+    zone: ZoneInfo | None = None,
+) -> Week:
+    """Read a week's rows, and those of the week before, by one tuning, A4 and band.
+
+    Struck-out notes and repeats are no tries; unsure and not measurable notes are counted apart.
+    """
+    rows = tuple(rows)
+    judged = [judge(row, reading, zone) for row in rows if _is_try(row)]
+    landings = [found for found in judged if isinstance(found, Landing)]
+    before = landings_of(rows_before, reading, zone)
+    return Week(
+        total=_tally(landings),
+        before=_tally(before),
+        compared=_compare(landings, before),
+        by_note=_note_lines(landings, before),
+        by_shift=_shift_lines(landings, before),
+        unsure=judged.count(Outcome.UNSURE),
+        not_measurable=judged.count(Outcome.NOT_MEASURABLE),
+        repeats=sum(row.note.repeat and not row.struck for row in rows),
+        struck=sum(row.struck for row in rows),
+    )
+
+
+def landings_of(
+    rows: Iterable[NoteRow], reading: Reading, zone: ZoneInfo | None = None
+) -> list[Landing]:
+    """Return the counted landings among some rows, in their order."""
+    judged = (judge(row, reading, zone) for row in rows if _is_try(row))
+    return [found for found in judged if isinstance(found, Landing)]
+
+
+def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:
+    """Hold one note against its target; without a landing the outcome says why."""
+    note = row.note
+    if not note.measurable or note.landing_hz is None or note.settled_hz is None:
+        return Outcome.NOT_MEASURABLE
+    a4_hz = reading.a4_hz or row.sitting.a4_hz
+    aim = target(
+        note.settled_hz, a4_hz=a4_hz, reference_hz=note.reference_hz, tuning=reading.tuning
+    )
+    result = outcome(note, aim, reading.band_cents)
+    if result not in COUNTED:
+        return result
+    return Landing(
+        row=row,
+        day=datetime.fromtimestamp(row.ended_at.wall_s, zone).date(),
+        midi=aim.midi,
+        drone_midi=None if note.reference_hz is None else nearest_note(note.reference_hz, a4_hz),
+        move=None if note.shift is None else (nearest_note(note.shift.from_hz, a4_hz), aim.midi),
+        outcome=result,
+        landing_cents=error_cents(note.landing_hz, aim),
+        settled_cents=error_cents(note.settled_hz, aim),
+    )
+
+
+def _is_try(row: NoteRow) -> bool:
+    return not row.struck and not row.note.repeat
+
+
+def _tally(landings: Iterable[Landing]) -> Tally:
+    return tally([(landing.outcome, landing.landing_cents) for landing in landings])
+
+
+def _shift_tally(landings: Iterable[Landing]) -> Tally:
+    return tally([(landing.outcome, landing.long_cents) for landing in landings])
+
+
+def _compare(
+    this: Sequence[Landing],
+    before: Sequence[Landing],
+    count: Callable[[Iterable[Landing]], Tally] = _tally,
+) -> Comparison | None:
+    common = {landing.conditions for landing in this} & {landing.conditions for landing in before}
+    if not common:
+        return None
+    return Comparison(
+        count(landing for landing in this if landing.conditions in common),
+        count(landing for landing in before if landing.conditions in common),
+    )
+
+
+def _grouped(
+    landings: Iterable[Landing], key: Callable[[Landing], _Key | None]
+) -> dict[_Key, list[Landing]]:
+    """Sort landings into groups; those without a key are left out."""
+    groups: dict[_Key, list[Landing]] = defaultdict(list)
+    for landing in landings:
+        if (name := key(landing)) is not None:
+            groups[name].append(landing)
+    return groups
+
+
+def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[NoteLine, ...]:
+    earlier = _grouped(before, lambda landing: landing.midi)
+    lines = (
+        NoteLine(midi, _tally(group), _compare(group, earlier.get(midi, ())), tuple(group))
+        for midi, group in _grouped(this, lambda landing: landing.midi).items()
+    )
+    return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.midi)))
+
+
+def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[ShiftLine, ...]:
+    earlier = _grouped(before, lambda landing: landing.move)
+    lines = (
+        ShiftLine(
+            *move,
+            likely=fmean(shift.likely for found in group if (shift := found.row.note.shift)),
+            tally=_shift_tally(group),
+            compared=_compare(group, earlier.get(move, ()), _shift_tally),
+            landings=tuple(group),
+        )
+        for move, group in _grouped(this, lambda landing: landing.move).items()
+    )
+    return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.name)))
+
+
+def _trouble(tally: Tally) -> tuple[int, int]:
+    """Sort key: most notes not landed first, then the most played."""
+    return tally.landed - tally.count, -tally.count
