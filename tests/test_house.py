@@ -1,0 +1,208 @@
+"""The house: imports point one way. Read from the source, so that lazy imports count, too."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+HOUSE = ("appliance", "web")
+
+# What each room may import from the house; a module of its own room always, its own map included.
+TABLES = {"vocabulary", "instruments", "tuning"}
+RULES = TABLES | {"settings"}
+WHOLE_APPLIANCE = RULES | {
+    *("hearing", "practice", "devices", "log"),
+    *("control", "desk", "daemon", "takes", "listening", "demo", "__main__"),
+}
+MAY_IMPORT: dict[str, set[str]] = {
+    "vocabulary": set(),
+    "instruments": {"vocabulary"},
+    "tuning": {"vocabulary", "instruments"},
+    "settings": TABLES,
+    "hearing": RULES,
+    "practice": RULES,
+    "log": RULES,
+    "devices": RULES | {"practice"},
+    "control": RULES,
+    "takes": RULES,
+    "listening": RULES | {"takes", "hearing"},
+    "desk": RULES | {"practice", "log", "control"},
+    "daemon": WHOLE_APPLIANCE - {"__main__", "demo", "listening"},
+    "demo": WHOLE_APPLIANCE - {"__main__"},
+    "__main__": WHOLE_APPLIANCE,
+    "web": RULES | {"log", "practice", "control"},
+    "__init__": set(),
+}
+
+# Outside packages with one door each: a module, or a whole room.
+DOORS = {
+    "aubio": "appliance.hearing.pitch",
+    "sounddevice": "appliance.devices.sound",
+    "gpiozero": "appliance.devices.pedals",
+    "lgpio": "appliance.devices.pedals",
+    "evdev": "appliance.devices.pedals",
+    "sqlite_utils": "appliance.log.logbook",
+    "sqlite3": "appliance.log.logbook",
+    "flask": "web",
+    "waitress": "web",
+}
+
+# Pure rooms know no clock, disk, network, process or log file.
+PURE = (
+    *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
+    *(f"appliance.{table}" for table in sorted(TABLES)),
+)
+IMPURE_MODULES = {
+    *("asyncio", "glob", "http", "importlib", "io", "logging", "multiprocessing", "os", "pathlib"),
+    *("queue", "random", "requests", "sched", "secrets", "select", "shutil", "signal", "socket"),
+    *("soundfile", "subprocess", "sys", "tempfile", "threading", "time", "urllib"),
+}
+IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
+
+
+def _inside(module: str, place: str) -> bool:
+    return module == place or module.startswith(f"{place}.")
+
+
+def _room(module: str) -> str:
+    """Name a module's room: ``appliance.hearing.pitch`` is in ``hearing``, ``demo_x`` in ``demo``."""
+    parts = module.split(".")
+    if parts[0] == "web":
+        return "web"
+    room = parts[1] if len(parts) > 1 else "__init__"
+    return "demo" if room.startswith("demo_") else room
+
+
+def _modules(root: Path) -> Iterator[tuple[str, Path]]:
+    for top in HOUSE:
+        for file in sorted((root / top).rglob("*.py")):
+            parts = file.relative_to(root).with_suffix("").parts
+            yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), file
+
+
+def _imports(file: Path, root: Path) -> Iterator[str]:
+    """Yield every name a file imports, absolute, wherever in the file the import stands.
+
+    ``from appliance import log`` yields ``appliance.log``: the longest name that is a module.
+    """
+    folder = file.relative_to(root).parent.parts
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = folder[: len(folder) - node.level + 1] if node.level else ()
+            package = ".".join([*base, *([node.module] if node.module else [])])
+            yield from (_longest_module(package, alias.name, root) for alias in node.names)
+
+
+def _longest_module(package: str, name: str, root: Path) -> str:
+    path = root.joinpath(*package.split("."), name)
+    is_module = path.is_dir() or path.with_suffix(".py").is_file()
+    return f"{package}.{name}" if is_module else package
+
+
+def _calls(file: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            yield node.func.id
+
+
+def _import_fault(module: str, imported: str) -> str | None:
+    room, top = _room(module), imported.partition(".")[0]
+    if top in HOUSE:
+        target = _room(imported)
+        if target != room and target not in MAY_IMPORT.get(room, set()):
+            return f"{module} imports {imported}: {room} may not import {target}"
+    elif top in DOORS and not _inside(module, DOORS[top]):
+        return f"{module} imports {top}: only {DOORS[top]} may"
+    elif top in IMPURE_MODULES and any(_inside(module, place) for place in PURE):
+        return f"{module} imports {top}: it must stay pure"
+    return None
+
+
+def faults(root: Path) -> list[str]:
+    """Return every breach of the one-way flow in the house below ``root``."""
+    found = []
+    for module, file in _modules(root):
+        if _room(module) not in MAY_IMPORT:
+            found.append(f"{module} has no place in the house: give it one in MAY_IMPORT")
+        imported = dict.fromkeys(_imports(file, root))
+        found += [fault for name in imported if (fault := _import_fault(module, name))]
+        if any(_inside(module, place) for place in PURE):
+            found += [f"{module} calls {c}()" for c in _calls(file) if c in IMPURE_CALLS]
+    return found
+
+
+def test_the_flow_is_one_way() -> None:
+    assert faults(ROOT) == []
+
+
+def test_the_walls_stand_where_the_house_stands() -> None:
+    """A renamed door or pure module would silently leave its rule without effect."""
+    modules = {module for module, _ in _modules(ROOT)}
+    assert {module for module in (*DOORS.values(), *PURE) if module not in modules} == set()
+
+
+def _house(folder: Path, files: dict[str, str]) -> Path:
+    for name, source in files.items():
+        file = folder / name
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(source, encoding="utf-8")
+    return folder
+
+
+PROPER = {
+    "appliance/__init__.py": '"""The map."""\n',
+    "appliance/vocabulary.py": "from enum import StrEnum\n",
+    "appliance/hearing/__init__.py": "",
+    "appliance/hearing/pitch.py": "import aubio\nfrom appliance.vocabulary import Call\n",
+    "appliance/hearing/ear.py": "from appliance.hearing.pitch import Pitch\n",
+    "appliance/devices/__init__.py": "",
+    "appliance/devices/sound.py": "import sounddevice\nimport time\n",
+    "appliance/log/__init__.py": "",
+    "appliance/log/logbook.py": "import sqlite_utils\nfrom pathlib import Path\n",
+    "appliance/daemon.py": "from appliance.hearing import ear\nfrom appliance.log import logbook\n",
+    "web/__init__.py": "import flask\nfrom appliance.log.logbook import Logbook\n",
+}
+
+
+def test_a_proper_house_has_no_faults(tmp_path: Path) -> None:
+    assert faults(_house(tmp_path, PROPER)) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "source", "fault"),
+    [
+        ("appliance/daemon.py", "import web\n", "daemon may not import web"),
+        ("appliance/daemon.py", "def f():\n    from web import app\n", "may not import web"),
+        ("appliance/hearing/ear.py", "from appliance.log import logbook\n", "not import log"),
+        ("appliance/hearing/ear.py", "from appliance import log\n", "not import log"),
+        ("appliance/hearing/ear.py", "from ..log.logbook import Logbook\n", "not import log"),
+        ("appliance/hearing/ear.py", "from .. import log\n", "not import log"),
+        ("appliance/hearing/ear.py", "import appliance.devices.sound\n", "not import devices"),
+        ("appliance/practice/drone.py", "import appliance.log.logbook as l\n", "not import log"),
+        ("appliance/practice/drone.py", "from appliance.devices import sound\n", "import devices"),
+        ("appliance/vocabulary.py", "from appliance import hearing\n", "not import hearing"),
+        ("appliance/log/logbook.py", "from appliance.daemon import run\n", "not import daemon"),
+        ("web/__init__.py", "from appliance.devices import sound\n", "web may not import devices"),
+        ("web/__init__.py", "from appliance.hearing.ear import Ear\n", "web may not import hear"),
+        ("appliance/hearing/ear.py", "import aubio\n", "only appliance.hearing.pitch may"),
+        ("appliance/daemon.py", "try:\n    import sounddevice\nfinally:\n    pass\n", "sound may"),
+        ("appliance/daemon.py", "from gpiozero.pins.mock import MockFactory\n", "pedals may"),
+        ("web/__init__.py", "import sqlite_utils.db\n", "only appliance.log.logbook may"),
+        ("appliance/log/weeks.py", "import sqlite3\n", "only appliance.log.logbook may"),
+        ("appliance/daemon.py", "import flask\n", "only web may"),
+        ("appliance/hearing/ear.py", "import time\n", "must stay pure"),
+        ("appliance/practice/drone.py", "from pathlib import Path\n", "must stay pure"),
+        ("appliance/log/weeks.py", "import os.path\n", "must stay pure"),
+        ("appliance/hearing/ear.py", "text = open('x').read()\n", "calls open()"),
+        ("appliance/hearing/ear.py", "__import__('appliance.log')\n", "calls __import__()"),
+        ("appliance/shed.py", "", "no place in the house"),
+    ],
+)
+def test_a_breach_is_caught(tmp_path: Path, file: str, source: str, fault: str) -> None:
+    found = faults(_house(tmp_path, PROPER | {file: source}))
+    assert len(found) == 1, found
+    assert fault in found[0]
