@@ -40,6 +40,7 @@ class LogWriter:
     """
 
     def __init__(self, open_logbook: Callable[[], Logbook], now_s: Callable[[], float]) -> None:
+        """Stand ready; nothing is opened yet."""
         self._open_logbook = open_logbook
         self._now_s = now_s
         self._jobs: deque[Job] = deque()
@@ -47,7 +48,7 @@ class LogWriter:
         self._finishing = False
         self._give_up = threading.Event()
         self._opened = threading.Event()
-        self._failure: BaseException | None = None
+        self._failure: Exception | None = None
         self._trouble: str | None = None
         self._sitting_id = ""
         self._row_ids: dict[NoteKey, str] = {}
@@ -94,10 +95,6 @@ class LogWriter:
         """Attach a call to a note; a later call replaces it."""
         self._put(lambda log: log.add_call(self._row_ids[key], call, at))
 
-    def strike(self, key: NoteKey) -> None:
-        """Strike out a note: kept, marked, not counted."""
-        self._put(lambda log: log.strike(self._row_ids[key]))
-
     def report(self) -> LogReport:
         """Say how the log is."""
         return LogReport(
@@ -106,6 +103,11 @@ class LogWriter:
             slowest_commit_s=self._slowest_commit_s,
             trouble=self._trouble,
         )
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread still writes."""
+        return self._thread.is_alive()
 
     def stop(self, timeout_s: float) -> int:
         """Write what waits, close the log; return how many entries could not be written."""
@@ -127,8 +129,10 @@ class LogWriter:
                 self._opened.set()
                 while self._wait_for_job():
                     self._do_first(log)
-        except LogbookError as error:
+        except Exception as error:
             self._failure = error
+            if self._opened.is_set():
+                logger.exception("the log writer failed")
         finally:
             self._opened.set()
 

@@ -1,0 +1,271 @@
+"""The room, live: the threads that join devices, ear, desk and log.
+
+==========  =====================================================================================
+audio       the device's callback: renders the drone, copies, queues (``devices``)
+hearing     takes blocks, asks the ear, tells the desk
+feet        takes pedal edges, asks the pedalboard, tells the desk
+log-writer  the only one that touches storage (``log.writer``)
+control     answers the command line and the pages (``control``)
+main        waits for the signal to stop, and lets sittings end
+==========  =====================================================================================
+"""
+
+import logging
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Protocol
+
+from appliance.control import ControlServer, Message
+from appliance.desk import Desk, DroneCommand, later
+from appliance.devices.blocks import Block, Samples, Sound
+from appliance.devices.clock import Clock
+from appliance.hearing.ear import Ear
+from appliance.log.logbook import Logbook
+from appliance.log.writer import LogWriter
+from appliance.practice.drone import Drone
+from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of
+from appliance.settings import Settings
+from appliance.vocabulary import ControlError, Event
+
+logger = logging.getLogger(__name__)
+
+SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a note in it as well
+FOOT_TICK_S = 0.01  # a hold is known at most this much late
+MAIN_TICK_S = 0.25
+FLUSH_S = 5.0  # how long a clean stop waits for stalled storage
+
+OnEdge = Callable[[Pedal, float], None]
+
+
+class Feet(Protocol):
+    """A pedal board, real or simulated."""
+
+    def close(self) -> None:
+        """Stop calling back."""
+
+
+class Listener(Protocol):
+    """An ear: the contract of :class:`appliance.hearing.ear.Ear`."""
+
+    def hear(self, mic: Samples, sent: Samples | None = None) -> list[Event]:
+        """Take a block, return what became known."""
+
+    def finish(self) -> list[Event]:
+        """Return what is still open."""
+
+
+OpenFeet = Callable[[OnEdge, OnEdge], Feet]
+
+
+class Room:
+    """One practice room, wired from the devices it is given.
+
+    ``open_logbook`` is called in the writer thread. ``open_feet`` gets the two edge callbacks;
+    without it the drone is set through the control socket alone. ``make_ear`` is asked for a new
+    ear whenever an unbroken stretch of sound begins.
+    """
+
+    def __init__(  # noqa: PLR0913 - the devices it is given are its point
+        self,
+        settings: Settings,
+        *,
+        clock: Clock,
+        sound: Sound,
+        open_logbook: Callable[[], Logbook],
+        open_feet: OpenFeet | None = None,
+        socket_path: Path | None = None,
+        make_ear: Callable[[], Listener] | None = None,
+    ) -> None:
+        """Wire the room; nothing is opened yet."""
+        self._settings = settings
+        self._clock = clock
+        self._sound = sound
+        self._open_feet = open_feet
+        self._socket_path = socket_path
+        self._make_ear = make_ear or self._new_ear
+        self._drone = Drone(settings.drone, sound.sample_rate_hz, a4_hz=settings.room.a4_hz)
+        self._rehearsal = Drone(settings.drone, sound.sample_rate_hz, a4_hz=settings.room.a4_hz)
+        self._drone_commands: deque[DroneCommand] = deque()
+        self._writer = LogWriter(open_logbook, self._now_s)
+        self._desk = Desk(settings, self._writer, self._tell_drone)
+        self._board = Pedalboard(settings.pedals)
+        self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
+        self._sound_over = threading.Event()
+        self._feet_gone = threading.Event()
+        self._failed = threading.Event()
+        self._unwritten = 0
+        self._open_parts = ExitStack()
+
+    def start(self) -> None:
+        """Open log, socket, sound and pedals in this order; raises what they raise, all closed."""
+        with ExitStack() as parts:
+            self._writer.start()
+            parts.callback(self._stop_writer)
+            parts.callback(self._desk.close)
+            self._start_control(parts)
+            self._start_hearing(parts)
+            self._start_feet(parts)
+            self._open_parts = parts.pop_all()
+
+    def stop(self) -> int:
+        """Stop cleanly; return how many log entries the storage would not take."""
+        self._open_parts.close()
+        return self._unwritten
+
+    def serve(self, stopping: threading.Event) -> bool:
+        """Run until ``stopping`` is set; return whether all went well and all was written."""
+        self.start()
+        try:
+            while not stopping.wait(MAIN_TICK_S):
+                self._desk.tick(self._clock.now())
+                if self._failed.is_set() or not self._writer.alive:
+                    break
+        finally:
+            unwritten = self.stop()
+        if unwritten:
+            logger.error("%d entries could not be written to the log.", unwritten)
+        return stopping.is_set() and not unwritten and not self._failed.is_set()
+
+    def status(self) -> dict[str, Any]:
+        """Say how drone, sitting, sound and log are."""
+        return {
+            **self._desk.status(),
+            "sound": asdict(self._sound.report()),
+            "log": asdict(self._writer.report()),
+        }
+
+    def answer(self, request: Message) -> Message:
+        """Answer a request of the control socket; raises :class:`ControlError` for a bad one."""
+        if request.get("do") == "drone":
+            on, note = request.get("on"), request.get("note")
+            if not isinstance(on, bool | None) or not isinstance(note, str | None):
+                raise ControlError("'on' is true or false and 'note' is a name like Bb3.")
+            self._desk.set_drone(on=on, note=note)
+        elif request.get("do") != "status":
+            raise ControlError("A request does 'status' or 'drone'.")
+        return self.status()
+
+    def press(self, pedal: Pedal, at_s: float) -> None:
+        """Take a contact that closed; may be called from any thread."""
+        self._edges.put((pedal, True, at_s))
+
+    def release(self, pedal: Pedal, at_s: float) -> None:
+        """Take a contact that opened; may be called from any thread."""
+        self._edges.put((pedal, False, at_s))
+
+    def _now_s(self) -> float:
+        return self._clock.now().monotonic_s
+
+    def _new_ear(self) -> Listener:
+        return Ear(self._settings, self._settings.room.instrument, self._sound.sample_rate_hz)
+
+    def _stop_writer(self) -> None:
+        self._unwritten = self._writer.stop(FLUSH_S)
+
+    def _start_control(self, parts: ExitStack) -> None:
+        if self._socket_path is not None:
+            control = ControlServer(self._socket_path, self.answer)
+            parts.callback(control.stop)
+            control.start()
+
+    def _start_hearing(self, parts: ExitStack) -> None:
+        hearing = self._thread("hearing", self._hear)
+        hearing.start()
+        parts.callback(hearing.join)
+        parts.callback(self._sound_over.set)
+        parts.callback(self._sound.stop)
+        self._sound.start(self._render)
+        parts.callback(self._fade_out)
+
+    def _start_feet(self, parts: ExitStack) -> None:
+        if self._open_feet is not None:
+            thread = self._thread("feet", self._follow_feet)
+            thread.start()
+            parts.callback(thread.join)
+            parts.callback(self._feet_gone.set)
+            parts.callback(self._open_feet(self.press, self.release).close)
+
+    def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
+        """Make a thread whose failure stops the room: a deaf room must not look alive."""
+
+        def guarded() -> None:
+            try:
+                work()
+            except Exception:
+                logger.exception("%s failed", name)
+                self._failed.set()
+
+        return threading.Thread(target=guarded, name=name, daemon=True)
+
+    def _tell_drone(self, command: DroneCommand) -> None:
+        """Pass a command to the audio thread, after a silent rehearsal in this one.
+
+        Making the table of a new note takes milliseconds; rehearsed, the audio thread finds it.
+        """
+        command(self._rehearsal)
+        self._rehearsal.stop()
+        self._rehearsal.sound(1)
+        self._drone_commands.append(command)
+
+    def _render(self, frames: int) -> Samples:
+        """Return the drone's next block; in the audio thread, which alone touches the drone."""
+        while self._drone_commands:
+            self._drone_commands.popleft()(self._drone)
+        return self._drone.sound(frames)
+
+    def _fade_out(self) -> None:
+        """Let a sounding drone fade before the stream closes: a cut would click."""
+        if self._desk.heard is Heard.SOUNDING:
+            self._desk.set_drone(on=False)
+            threading.Event().wait(self._settings.drone.fade_s + 0.1)
+
+    def _hear(self) -> None:
+        stretch: _Stretch | None = None
+        while True:
+            block = self._sound.next_block(SILENT_STREAM_S)
+            if stretch is not None and (block is None or block.fresh):
+                self._tell_desk(stretch, stretch.ear.finish())
+                stretch = None
+            if block is not None:
+                stretch = stretch or _Stretch(self._make_ear())
+                self._tell_desk(stretch, stretch.hear(block))
+            elif self._sound_over.is_set():
+                return
+
+    def _tell_desk(self, stretch: "_Stretch", events: list[Event]) -> None:
+        if events:
+            behind_s = stretch.frames / self._sound.sample_rate_hz + self._sound.backlog_s()
+            ear_zero = later(self._clock.now(), -behind_s)
+            for event in events:
+                self._desk.hear(event, ear_zero)
+
+    def _follow_feet(self) -> None:
+        while not self._feet_gone.is_set():
+            try:
+                pedal, down, at_s = self._edges.get(timeout=FOOT_TICK_S)
+            except queue.Empty:
+                gestures = self._board.tick(self._now_s())
+            else:
+                gestures = (self._board.press if down else self._board.release)(pedal, at_s)
+            for gesture in gestures:
+                action = action_of(gesture, self._desk.heard)
+                if action is not None:
+                    now = self._clock.now()
+                    self._desk.act(action, later(now, gesture.at_s - now.monotonic_s))
+
+
+class _Stretch:
+    """An unbroken stretch of sound and the ear that follows it."""
+
+    def __init__(self, ear: Listener) -> None:
+        self.ear = ear
+        self.frames = 0
+
+    def hear(self, block: Block) -> list[Event]:
+        self.frames += block.mic.size
+        return self.ear.hear(block.mic, block.sent)

@@ -1,0 +1,76 @@
+"""``groundnote run``: opens the devices, or a simulated room in their place, and runs the room."""
+
+import argparse
+import logging
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from appliance.control import add_socket, default_socket_path
+from appliance.daemon import OpenFeet, Room
+from appliance.devices.blocks import Sound
+from appliance.devices.clock import SystemClock
+from appliance.log.logbook import Logbook
+from appliance.settings import Settings, load
+from appliance.vocabulary import DeviceError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what ``run`` can be told."""
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="a TOML file")
+    parser.add_argument("--log", type=Path, metavar="FILE", help="the log, instead of log_path")
+    parser.add_argument(
+        "--simulate", action="store_true", help="a simulated room and player, no devices"
+    )
+    parser.add_argument(
+        "--no-pedals", action="store_true", help="no pedal board: 'groundnote drone' commands it"
+    )
+    add_socket(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run the room until SIGTERM or SIGINT; return 0 when nothing was lost."""
+    logging.basicConfig(level=logging.INFO, format="groundnote: %(message)s", stream=sys.stderr)
+    settings = load(options.settings) if options.settings else Settings()
+    log_path = options.log or Path(settings.room.log_path)
+    sound, open_feet = _simulated(settings) if options.simulate else _real(settings)
+    room = Room(
+        settings,
+        clock=SystemClock(),
+        sound=sound,
+        open_logbook=lambda: Logbook(log_path, settings.room.name),
+        open_feet=None if options.no_pedals else open_feet,
+        socket_path=options.socket or default_socket_path(),
+    )
+    stopping = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stopping.set())
+    return 0 if room.serve(stopping) else 1
+
+
+# The devices are imported by whoever wants them: a simulated room needs no PortAudio and no pins,
+# and PortAudio looks for sound servers the moment it is imported.
+
+
+def _real(settings: Settings) -> tuple[Sound, OpenFeet]:
+    try:
+        from appliance.devices.sound import Duplex  # noqa: PLC0415
+    except OSError as error:
+        raise DeviceError(
+            f"The sound library cannot be loaded ({error}): install libportaudio2."
+        ) from error
+    from appliance.devices.pedals import FootBoard  # noqa: PLC0415
+
+    sound = Duplex(settings.sound)
+    return sound, lambda press, release: FootBoard(settings.pedals, press, release)
+
+
+def _simulated(settings: Settings) -> tuple[Sound, OpenFeet]:
+    from appliance.devices.paced import PacedSound, SimulatedFeet  # noqa: PLC0415
+    from appliance.devices.simulator import simulated_devices  # noqa: PLC0415
+
+    rate_hz = settings.sound.sample_rate_hz
+    walls, player = simulated_devices(settings, rate_hz)
+    sound = PacedSound(walls, rate_hz, settings.sound.block_frames)
+    return sound, lambda press, release: SimulatedFeet(player, sound, press, release)
