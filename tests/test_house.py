@@ -67,12 +67,12 @@ def _inside(module: str, place: str) -> bool:
 
 
 def _room(module: str) -> str:
-    """Name a module's room: ``appliance.hearing.pitch`` is in ``hearing``, ``demo_x`` in ``demo``."""
+    """Name a module's room: ``appliance.hearing.pitch`` is in ``hearing``."""
     parts = module.split(".")
     if parts[0] == "web":
         return "web"
     room = parts[1] if len(parts) > 1 else "__init__"
-    return "demo" if room.startswith("demo_") else room
+    return "demo" if room.startswith("demo_") else room  # a family of modules
 
 
 def _modules(root: Path) -> Iterator[tuple[str, Path]]:

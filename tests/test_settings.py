@@ -75,6 +75,8 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
         ('[room]\na4_hz = "440"', ["[room] a4_hz", "a number", "'440'"]),
         ("[sound]\nblock_frames = 512.0", ["[sound] block_frames", "a whole number"]),
         ("[sound]\nblock_frames = false", ["[sound] block_frames", "a whole number"]),
+        ("[web]\nport = true", ["[web] port", "a whole number", "true"]),
+        ("[pedals]\nhold_s = true", ["[pedals] hold_s", "a number", "true"]),
         ("[sound]\ndevice = 1", ["[sound] device", "text in quotes"]),
         ('[room]\nname = "  "', ["[room] name", "not empty"]),
         ('[room]\ntuning = "meantone"', ["[room] tuning", "just, pythagorean, equal"]),
