@@ -14,6 +14,7 @@ from appliance.vocabulary import Call
 Floats = NDArray[np.float32]
 
 _STARTS_DRONE_S, _HOLD_S, _TAP_S = 0.5, 0.75, 0.15
+_STOPS_DRONE_AFTER_S, _LEAVES_AFTER_S = 0.2, 1.5  # once the score is over
 _CALL_PEDALS = {Call.FLAT: Pedal.LEFT, Call.IN_TUNE: Pedal.MIDDLE, Call.SHARP: Pedal.RIGHT}
 
 
@@ -38,7 +39,10 @@ class SimulatedPlayer:
         *,
         endless: bool = False,
     ) -> None:
-        """Take up an instrument whose lowest note is ``lowest_hz``; ``seed`` makes the sound."""
+        """Take up an instrument whose lowest note is ``lowest_hz``; ``seed`` makes the sound.
+
+        The first press starts the drone, and the last one stops it unless ``endless``.
+        """
         self._score = score
         self._rate = sample_rate_hz
         self._rng = np.random.default_rng(seed)
@@ -48,6 +52,9 @@ class SimulatedPlayer:
         self._moves: deque[PedalMove] = deque(_tap(Pedal.MIDDLE, _STARTS_DRONE_S, _HOLD_S))
         self._rounds = 0
         self._begin_round()
+        if not endless:
+            stops_s = score.duration_s + _STOPS_DRONE_AFTER_S
+            self._moves += _tap(Pedal.MIDDLE, stops_s, _HOLD_S)
         self._frame = 0
         self._ahead = np.zeros(0, np.float32)  # rendered, not yet played
 
@@ -72,8 +79,9 @@ class SimulatedPlayer:
 
     @property
     def finished(self) -> bool:
-        """Whether the score is over; never when endless."""
-        return not self._endless and self._frame >= self._score.duration_s * self._rate
+        """Whether the score is over and the player has left; never when endless."""
+        leaves_s = self._score.duration_s + _LEAVES_AFTER_S
+        return not self._endless and self._frame >= leaves_s * self._rate
 
     def _begin_round(self) -> None:
         later_s = self._rounds * self._score.duration_s

@@ -72,7 +72,7 @@ class SimulatedRoom:
         played = self._walls(self._player.sound(self._frames))[0]
         noise = self._noise.standard_normal(self._frames, dtype=np.float32)
         mic = _gain(PLAYER_DBFS) * played + self._loudspeaker(sent) + _gain(_NOISE_DBFS) * noise
-        return np.clip(mic, -1.0, 1.0).astype(np.float32)
+        return np.asarray(np.clip(mic, -1.0, 1.0), np.float32)
 
 
 class _Loudspeaker:

@@ -157,7 +157,7 @@ class Planner:
             call_at_s=None,
         )
         calls = last and self._rng.random() < self._habits.calls
-        return replace(note, **self._verdict(note)) if calls else note
+        return self._called(note) if calls else note
 
     def _arrive(
         self, written: PieceNote, before: PlannedNote | None
@@ -199,7 +199,7 @@ class Planner:
             return None
         return Vibrato(float(self._rng.uniform(5.0, 6.5)), float(self._rng.uniform(10.0, 20.0)))
 
-    def _verdict(self, note: PlannedNote) -> dict[str, Call | float]:
+    def _called(self, note: PlannedNote) -> PlannedNote:
         """Judge the first sound of the note, with these ears, in the silence after it."""
         aim = target(note.settled_hz, a4_hz=self._a4_hz, reference_hz=self._reference_hz)
         seems = error_cents(note.landing_hz, aim) + self._misheard(note.midi)
@@ -207,4 +207,4 @@ class Planner:
         call = Call.IN_TUNE
         if abs(seems) > _HEARS_CENTS:
             call = Call.FLAT if seems < 0 else Call.SHARP
-        return {"call": call, "call_at_s": note.end_s + _CALL_AFTER_S}
+        return replace(note, call=call, call_at_s=note.end_s + _CALL_AFTER_S)

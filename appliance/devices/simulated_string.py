@@ -101,7 +101,7 @@ class BowedString:
     def _waves(self, hz: float, rng: np.random.Generator) -> NDArray[np.float64]:
         """Return one period of the note and one of how its timbre wanders, shape (2, table)."""
         partial = np.arange(1, _PARTIALS + 1)
-        partial_hz = partial * hz
+        partial_hz = np.asarray(partial * hz, np.float64)
         audible = partial_hz < min(_HIGHEST_HZ, 0.45 * self._rate)
         gains = audible * self._body(partial_hz) / partial**1.1
         gains /= np.sqrt(0.5 * np.sum(gains**2))
@@ -153,7 +153,7 @@ def slow_noise(
     at = np.arange(frames) * (2.0 * bandwidth_hz / sample_rate_hz)
     points = rng.standard_normal(int(at[-1]) + 2)
     # Lines between unit-variance points have variance 2/3 on average.
-    return np.interp(at, np.arange(points.size), points) * np.sqrt(1.5)
+    return np.asarray(np.interp(at, np.arange(points.size), points) * np.sqrt(1.5))
 
 
 def _finger(note: PlannedNote, t: NDArray[np.float64]) -> NDArray[np.float64]:
