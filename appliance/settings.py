@@ -15,10 +15,12 @@ from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
+from appliance import tuning
 from appliance.instruments import INSTRUMENTS, find_instrument
-from appliance.tuning import TUNINGS, parse_note
+from appliance.tuning import parse_note
 from appliance.vocabulary import InstrumentError, NoteNameError, SettingsError
 
+TUNINGS = tuning.TUNINGS
 TIMBRES = ("reed", "warm", "bright")
 ADDED = ("nothing", "fifth", "octave")
 

@@ -14,7 +14,7 @@ TABLES = {"vocabulary", "instruments", "tuning"}
 RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
-    *("control", "desk", "daemon", "live", "takes", "listening", "demo", "__main__"),
+    *("control", "desk", "daemon", "live", "steady", "takes", "listening", "demo", "__main__"),
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
@@ -26,7 +26,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "log": RULES,
     "devices": RULES | {"practice"},
     "control": RULES,
-    "takes": RULES,
+    "steady": RULES,
+    "takes": RULES | {"steady"},
     "listening": RULES | {"takes", "hearing"},
     "desk": RULES | {"practice", "log", "control"},
     "daemon": WHOLE_APPLIANCE - {"__main__", "live", "demo", "listening"},
