@@ -45,6 +45,11 @@ class CalendarWeek:
         """Its first day."""
         return date.fromisocalendar(self.year, self.number, 1)
 
+    @property
+    def sunday(self) -> date:
+        """Its last day."""
+        return date.fromisocalendar(self.year, self.number, 7)
+
     def later(self, weeks: int) -> "CalendarWeek":
         """Return the week so many weeks later (or earlier)."""
         year, number, _ = (self.monday + timedelta(weeks=weeks)).isocalendar()

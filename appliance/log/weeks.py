@@ -33,8 +33,8 @@ class Reading:
 class Landing:
     """One counted note against its target; cents are sharp positive.
 
-    ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two notes of a
-    likely shift.
+    ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two
+    notes of a likely shift.
     """
 
     row: NoteRow
@@ -52,10 +52,9 @@ class Landing:
         return self.midi, self.drone_midi, self.row.note.drone_hz is not None
 
     @property
-    def long_cents(self) -> float:
-        """Landing error along a shift: positive where the hand went past the target."""
-        down = self.move is not None and self.move[0] > self.move[1]
-        return -self.landing_cents if down else self.landing_cents
+    def direction(self) -> int:
+        """Return -1 for a shift downwards, else 1: cents times this are long positive."""
+        return -1 if self.move is not None and self.move[0] > self.move[1] else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +98,11 @@ class ShiftLine:
     def name(self) -> str:
         """The two notes, such as ``B3→G4``."""
         return f"{note_name(self.from_midi)}→{note_name(self.to_midi)}"
+
+    @property
+    def pair(self) -> str:
+        """The two notes as MIDI numbers, such as ``59-67``: a name that fits into a link."""
+        return f"{self.from_midi}-{self.to_midi}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +188,9 @@ def _tally(landings: Iterable[Landing]) -> Tally:
 
 
 def _shift_tally(landings: Iterable[Landing]) -> Tally:
-    return tally([(landing.outcome, landing.long_cents) for landing in landings])
+    return tally(
+        [(landing.outcome, landing.direction * landing.landing_cents) for landing in landings]
+    )
 
 
 def _compare(

@@ -1,0 +1,115 @@
+"""Invented notes for tests of the log and the pages: no real player, room or day."""
+
+from dataclasses import replace
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+from random import Random
+from zoneinfo import ZoneInfo
+
+from appliance.log.logbook import Logbook
+from appliance.log.records import NoteRow, SittingRow
+from appliance.tuning import note_hz, parse_note
+from appliance.vocabulary import Arrival, Call, HeardNote, Instant, Shift
+
+ZONE = ZoneInfo("Europe/Lisbon")
+BOOT = "9b1f7c52-0f4e-4a53-b0a1-3b6f1f0a7d11"
+PLAIN = HeardNote(
+    start_s=0.0,
+    end_s=1.0,
+    landing_hz=220.0,
+    landing_uncertainty_cents=1.0,
+    settled_hz=220.0,
+    arrival=Arrival.BOW,
+    slide_s=None,
+    vibrato=None,
+    shift=None,
+    drone_hz=220.0,
+    reference_hz=220.0,
+    measurable=True,
+    repeat=False,
+    level_db=-24.0,
+)
+UNMEASURED = replace(
+    PLAIN, landing_hz=None, landing_uncertainty_cents=None, settled_hz=None, measurable=False
+)
+
+
+def bent(hz: float, cents: float) -> float:
+    return hz * 2.0 ** (cents / 1200.0)
+
+
+def heard(
+    name: str, landing_cents: float, settled_cents: float | None = None, **changes: object
+) -> HeardNote:
+    """A note so many cents off equal temperament at A4 = 440 Hz, over a drone on A3."""
+    hz = note_hz(parse_note(name))
+    settled = landing_cents if settled_cents is None else settled_cents
+    note = replace(PLAIN, landing_hz=bent(hz, landing_cents), settled_hz=bent(hz, settled))
+    return replace(note, **changes)  # type: ignore[arg-type]
+
+
+def shift(source: str, name: str, likely: float = 0.8) -> Shift:
+    return Shift(note_hz(parse_note(source)), note_hz(parse_note(name)), likely)
+
+
+def instant(year: int, month: int, day: int, hour: int = 17, minute: int = 0) -> Instant:
+    wall_s = datetime(year, month, day, hour, minute, tzinfo=ZONE).timestamp()
+    return Instant(wall_s, wall_s - 1.7e9, BOOT, True)
+
+
+def later(at: Instant, seconds: float) -> Instant:
+    return replace(at, wall_s=at.wall_s + seconds, monotonic_s=at.monotonic_s + seconds)
+
+
+SITTING = SittingRow("00000001-1", "north room", None, "viola", 440.0, instant(2026, 2, 9), None)
+_numbers = count(2)
+
+
+def row(note: HeardNote, at: Instant = SITTING.started_at, *, struck: bool = False) -> NoteRow:
+    return NoteRow(f"00000001-{next(_numbers)}", SITTING, note, at, struck, None)
+
+
+# Habits of an invented violist: note -> (bias, spread, share of the error corrected, came from)
+HABITS = {
+    "F#4": (-14.0, 5.0, 0.7, None),
+    "G4": (11.0, 9.0, 0.2, "B3"),
+    "A3": (1.0, 4.0, 0.0, None),
+    "E4": (2.0, 8.0, 0.5, None),
+    "C#4": (-13.7, 14.0, 0.6, None),
+    "D4": (-3.0, 6.0, 0.0, "A4"),
+    "A4": (0.0, 6.0, 0.0, None),
+}
+
+
+def fill(path: Path, room: str = "north room", notes_a_day: int = 42) -> None:
+    """Two weeks of sittings from Monday 2 February 2026 on, five days each, with calls."""
+    chance = Random(20260202)
+    with Logbook(path, room) as log:
+        for day in (2, 3, 4, 6, 7, 9, 10, 11, 13, 15):
+            at = instant(2026, 2, day)
+            sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+            for number in range(notes_a_day):
+                at = later(at, 2.5)
+                note_id = log.add_note(sitting, _played(chance, number, day), at)
+                if number % 9 == 4:
+                    log.add_call(note_id, Call.FLAT, later(at, 1.0))
+                if number % 29 == 28:
+                    log.strike(note_id)
+            log.end_sitting(sitting, later(at, 600.0))
+
+
+def _played(chance: Random, number: int, day: int) -> HeardNote:
+    name = chance.choice(list(HABITS))
+    bias, spread, corrected, source = HABITS[name]
+    landing = chance.gauss(bias * (1.5 if day < 9 else 1.0), spread)
+    note = heard(name, landing, landing * (1 - corrected) + chance.gauss(0.0, 1.5))
+    if source:
+        note = replace(
+            note, arrival=Arrival.SLIDE, slide_s=0.11, shift=shift(source, name, chance.random())
+        )
+    if number % 17 == 3:
+        return UNMEASURED
+    if number % 31 == 30:
+        return replace(note, settled_hz=bent(note.settled_hz or 0.0, 50.0))
+    return replace(note, repeat=number % 23 == 22)

@@ -1,0 +1,117 @@
+"""A diary of landings, as the geometry of a drawing.
+
+Every note is one short horizontal stroke: a foot where it landed, a tail to where it settled. Days
+lie under each other like lines of a diary, earliest first; the band is a shaded column. Below,
+a bar spans the half of the landings nearest the typical one, so that bias (where the bar lies) and
+spread (how wide it is) are seen apart.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import groupby
+
+from appliance.log.tallies import COUNTED, Tally
+from appliance.log.weeks import Landing
+
+WIDTH = 340.0
+LEFT = 34.0  # room for the day's name
+EDGE = 6.0  # a stroke never touches the border
+SCALES_CENTS = (30.0, 60.0, 100.0, 160.0)
+DAY_GAP = 5.0
+BAR_HEIGHT = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """What all drawings of a page share: ``line_height`` is the distance between strokes."""
+
+    band_cents: float
+    scale_cents: float
+    line_height: float
+
+
+@dataclass(frozen=True, slots=True)
+class DayLine:
+    """Where a day's name stands, and its rule above."""
+
+    name: str
+    top: float
+    middle: float
+
+
+@dataclass(frozen=True, slots=True)
+class Diary:
+    """A finished drawing; lengths in units of the drawing, paths in SVG's own language."""
+
+    height: float
+    scale_cents: float
+    band: tuple[float, float]  # left edge and width
+    days: tuple[DayLine, ...]
+    strokes: dict[str, str]  # outcome -> path
+    bar: tuple[float, float, float] | None  # left, width, typical
+    bar_top: float
+    width: float = WIDTH
+    left: float = LEFT
+
+
+def scale_for(landings: Sequence[Landing]) -> float:
+    """Return the smallest scale (cents to each side) that shows all but one landing in twenty."""
+    sizes = sorted(abs(landing.landing_cents) for landing in landings)
+    size = sizes[int(0.95 * (len(sizes) - 1))] if sizes else 0.0
+    return next((scale for scale in SCALES_CENTS if size <= 0.9 * scale), SCALES_CENTS[-1])
+
+
+def draw(landings: Sequence[Landing], tally: Tally, ruler: Ruler, *, along: bool = False) -> Diary:
+    """Draw some landings in their order; ``along`` counts cents along a shift, long to the right.
+
+    What lies beyond the scale is drawn at its edge.
+    """
+    x = _across(ruler.scale_cents)
+    days: list[DayLine] = []
+    strokes: dict[str, list[str]] = {outcome.value: [] for outcome in COUNTED}
+    y = 0.0
+    for day, of_day in groupby(landings, key=lambda landing: landing.day):
+        top = y
+        for landing in of_day:
+            y += ruler.line_height
+            strokes[landing.outcome.value].append(_stroke(landing, x, y, along))
+        y = max(y, top + 11.0) + DAY_GAP
+        days.append(DayLine(_day_name(day), top, (top + y) / 2))
+    return Diary(
+        height=y + BAR_HEIGHT,
+        scale_cents=ruler.scale_cents,
+        band=(x(-ruler.band_cents), round(x(ruler.band_cents) - x(-ruler.band_cents), 1)),
+        days=tuple(days),
+        strokes={outcome: "".join(paths) for outcome, paths in strokes.items() if paths},
+        bar=_bar(tally, x),
+        bar_top=y,
+    )
+
+
+def _across(scale_cents: float) -> Callable[[float], float]:
+    middle = (LEFT + WIDTH) / 2
+    per_cent = (WIDTH - LEFT - 2 * EDGE) / (2 * scale_cents)
+
+    def x(cents: float) -> float:
+        return round(middle + per_cent * max(-scale_cents, min(scale_cents, cents)), 1)
+
+    return x
+
+
+def _stroke(landing: Landing, x: Callable[[float], float], y: float, along: bool) -> str:
+    side = landing.direction if along else 1
+    start, end = x(side * landing.landing_cents), x(side * landing.settled_cents)
+    return f"M{start:g} {y - 3:g}v3H{end:g}"
+
+
+def _bar(tally: Tally, x: Callable[[float], float]) -> tuple[float, float, float] | None:
+    if tally.few or tally.typical_cents is None or tally.spread_cents is None:
+        return None
+    left = x(tally.typical_cents - tally.spread_cents)
+    right = x(tally.typical_cents + tally.spread_cents)
+    return left, max(2.0, round(right - left, 1)), x(tally.typical_cents)
+
+
+def _day_name(day: date) -> str:
+    return f"{day:%a}"

@@ -1,0 +1,140 @@
+"""The routes: the week, one note or one shift of it, and the week for programs."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, abort, current_app, jsonify, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from appliance.log.calendar import CalendarWeek
+from appliance.log.logbook import LogReader
+from appliance.log.weeks import NoteLine, ShiftLine, Week, read_week
+from appliance.settings import RoomSettings
+from appliance.tuning import TUNINGS
+from web.diary import Diary, Ruler, draw, scale_for
+from web.query import A4_HZ, BAND_CENTS, Asked, read_query
+from web.week_json import week_json
+from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
+
+blueprint = Blueprint("pages", __name__)
+
+WEEK_LINE_HEIGHT = 3.0  # on the week page strokes stand close; a note's own page gives them air
+OWN_LINE_HEIGHT = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What the pages need to know of the room they show."""
+
+    log_path: Path
+    settings: RoomSettings
+    zone: ZoneInfo | None
+    now_s: Callable[[], float]
+
+    @property
+    def this_week(self) -> CalendarWeek:
+        """The calendar week it is in the room."""
+        return CalendarWeek.of(self.now_s(), self.zone)
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One note or shift as a page shows it."""
+
+    line: NoteLine | ShiftLine
+    diary: Diary
+    sides: tuple[str, str]
+    href: str  # of its own page
+
+
+@blueprint.get("/")
+def show_week() -> ResponseReturnValue:
+    """The week: one sentence, then by note, then by shift."""
+    asked, week, last_played = _asked_week()
+    notes, shifts = _cards(week, asked, WEEK_LINE_HEIGHT)
+    return render_template(
+        "week.html", week=week, notes=notes, shifts=shifts, last_played=last_played, **_frame(asked)
+    )
+
+
+@blueprint.get("/note/<int:midi>")
+def show_note(midi: int) -> ResponseReturnValue:
+    """Every landing of one note in the week."""
+    return _show_card(lambda line: isinstance(line, NoteLine) and line.midi == midi)
+
+
+@blueprint.get("/shift/<move>")
+def show_shift(move: str) -> ResponseReturnValue:
+    """Every landing of one shift in the week; ``move`` is two MIDI numbers such as 59-67."""
+    return _show_card(lambda line: isinstance(line, ShiftLine) and line.pair == move)
+
+
+@blueprint.get("/week.json")
+def show_week_json() -> ResponseReturnValue:
+    """The week for programs."""
+    asked, week, _ = _asked_week()
+    return jsonify(week_json(week, asked))
+
+
+def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturnValue:
+    asked, week, _ = _asked_week()
+    notes, shifts = _cards(week, asked, OWN_LINE_HEIGHT)
+    card = next((card for card in notes + shifts if wanted(card.line)), None)
+    if card is None:
+        abort(404)
+    return render_template("card.html", card=card, zone=_room().zone, **_frame(asked))
+
+
+def _room() -> Room:
+    room = current_app.extensions["groundnote"]
+    assert isinstance(room, Room)
+    return room
+
+
+def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
+    """Read the query, then the log: the week asked for, and the last week anybody played."""
+    room = _room()
+    asked = read_query(request.args, room.settings, room.this_week)
+    with LogReader(room.log_path) as log:
+        rows = log.notes(*asked.week.bounds(room.zone))
+        rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))
+        span = log.span()
+    last_played = CalendarWeek.of(span[1], room.zone) if span else None
+    return asked, read_week(rows, rows_before, asked.reading, room.zone), last_played
+
+
+def _cards(week: Week, asked: Asked, line_height: float) -> tuple[list[Card], list[Card]]:
+    ruler = Ruler(
+        asked.reading.band_cents,
+        scale_for([landing for line in week.by_note for landing in line.landings]),
+        line_height,
+    )
+
+    def card(line: NoteLine | ShiftLine, sides: tuple[str, str], href: str) -> Card:
+        diary = draw(line.landings, line.tally, ruler, along=isinstance(line, ShiftLine))
+        return Card(line, diary, sides, href)
+
+    link = asked.link()
+    notes = [
+        card(line, SIDES, url_for("pages.show_note", midi=line.midi, **link))
+        for line in week.by_note
+    ]
+    shifts = [
+        card(line, SHIFT_SIDES, url_for("pages.show_shift", move=line.pair, **link))
+        for line in week.by_shift
+    ]
+    return notes, shifts
+
+
+def _frame(asked: Asked) -> dict[str, object]:
+    """What every page of a week shows around its own matter."""
+    return {
+        "asked": asked,
+        "room": _room().settings.name,
+        "this_week": _room().this_week,
+        "tunings": {name: TUNING_NAMES[name] for name in TUNINGS},
+        "band_range": BAND_CENTS,
+        "a4_range": A4_HZ,
+    }

@@ -1,0 +1,67 @@
+"""The week for programs: the same numbers as on the page, unrounded."""
+
+from typing import Any
+
+from appliance.log.tallies import Tally
+from appliance.log.weeks import Comparison, NoteLine, ShiftLine, Week
+from web.query import Asked
+from web.words import SHIFT_SIDES, SIDES
+
+
+def week_json(week: Week, asked: Asked) -> dict[str, Any]:
+    """Return a week as plain data; note names are scientific pitch, cents sharp (long) positive."""
+    return {
+        "week": str(asked.week),
+        "first_day": asked.week.monday.isoformat(),
+        "tuning": asked.reading.tuning,
+        "band_cents": asked.reading.band_cents,
+        "a4_hz": asked.reading.a4_hz,
+        "total": _tally(week.total),
+        "week_before": _tally(week.before),
+        "like_for_like": _comparison(week.compared),
+        "notes": [_note(line) for line in week.by_note],
+        "shifts": [_shift(line) for line in week.by_shift],
+        "unsure": week.unsure,
+        "not_measurable": week.not_measurable,
+        "repeats": week.repeats,
+        "struck_out": week.struck,
+    }
+
+
+def _note(line: NoteLine) -> dict[str, Any]:
+    return {
+        "note": line.name,
+        **_tally(line.tally),
+        "like_for_like": _comparison(line.compared),
+    }
+
+
+def _shift(line: ShiftLine) -> dict[str, Any]:
+    return {
+        "shift": line.name,
+        "likely": line.likely,
+        **_tally(line.tally, SHIFT_SIDES),
+        "like_for_like": _comparison(line.compared, SHIFT_SIDES),
+    }
+
+
+def _comparison(
+    compared: Comparison | None, sides: tuple[str, str] = SIDES
+) -> dict[str, Any] | None:
+    if compared is None:
+        return None
+    return {"this": _tally(compared.this, sides), "before": _tally(compared.before, sides)}
+
+
+def _tally(tally: Tally, sides: tuple[str, str] = SIDES) -> dict[str, Any]:
+    return {
+        "count": tally.count,
+        "landed": tally.landed,
+        "rescued": tally.rescued,
+        "missed": tally.missed,
+        "landed_interval_95": list(tally.interval),
+        "few": tally.few,
+        "typical_cents": tally.typical_cents,
+        "spread_cents": tally.spread_cents,
+        "side": sides[tally.side > 0] if tally.side else None,
+    }

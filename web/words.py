@@ -1,0 +1,115 @@
+"""Numbers in plain words."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from flask import Flask
+
+from appliance.log.calendar import CalendarWeek
+from appliance.log.tallies import UNGRADED_CENTS, Tally
+from appliance.log.weeks import Comparison, Reading
+from appliance.tuning import note_name
+from appliance.vocabulary import Instant
+
+TUNING_NAMES = {
+    "just": "just intonation over the drone",
+    "pythagorean": "Pythagorean tuning over the drone",
+    "equal": "equal temperament",
+}
+SIDES = ("flat", "sharp")
+SHIFT_SIDES = ("short", "long")
+
+
+def register(app: Flask) -> None:
+    """Give the templates of ``app`` these words."""
+    app.jinja_env.filters.update(
+        percent=percent,
+        shares=shares,
+        bias=bias,
+        chance=chance,
+        days=days,
+        reading=reading,
+        clock=clock,
+        signed=signed,
+        note_name=note_name,
+    )
+    app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like)
+
+
+def percent(part: int, whole: int) -> int:
+    """Return a share in whole per cent, each rounded by itself."""
+    return round(100 * part / whole) if whole else 0
+
+
+def headline(total: Tally, before: Tally) -> str:
+    """Return the one sentence of the week."""
+    landed, rescued, missed = (
+        percent(part, total.count) for part in (total.landed, total.rescued, total.missed)
+    )
+    now = f"{landed} % landed, {rescued} % rescued, {missed} % missed"
+    then = f"last week {shares(before)}" if before.count else "nothing to set beside it last week"
+    return f"{now}; {then}."
+
+
+def shares(tally: Tally) -> str:
+    """Return the three shares as ``55 / 31 / 14``."""
+    parts = (tally.landed, tally.rescued, tally.missed)
+    return " / ".join(str(percent(part, tally.count)) for part in parts)
+
+
+def like_for_like(compared: Comparison | None) -> str:
+    """Return how the two weeks compare where they can be compared."""
+    if compared is None:
+        return "The two weeks share no note over the same drone, so they cannot be compared."
+    this, before = compared.this, compared.before
+    return (
+        f"Like for like, the same notes over the same drone: {shares(this)} of {this.count} notes, "
+        f"last week {shares(before)} of {before.count}."
+    )
+
+
+def bias(tally: Tally, sides: tuple[str, str] = SIDES) -> str:
+    """Return the typical error and the spread around it, told apart."""
+    if tally.typical_cents is None or tally.spread_cents is None:
+        return ""
+    if tally.side:
+        where = f"Typically {abs(tally.typical_cents):.0f} cents {sides[tally.side > 0]}"
+    else:
+        where = f"Typically within {UNGRADED_CENTS:.0f} cents"
+    return f"{where}; half of them within {max(1, round(tally.spread_cents))} cents of that."
+
+
+def chance(tally: Tally) -> str:
+    """Return the landed share with its 95 % interval, or ``few``."""
+    if tally.few:
+        return "few, too early for a share"
+    low, high = tally.interval
+    share = percent(tally.landed, tally.count)
+    return f"{share} % ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def days(week: CalendarWeek) -> str:
+    """Return a week's days, such as ``9 to 15 February 2026``."""
+    first, last = week.monday, week.sunday
+    start = f"{first.day}"
+    if first.month != last.month:
+        start += f" {first:%B}"
+    if first.year != last.year:
+        start += f" {first.year}"
+    return f"{start} to {last.day} {last:%B} {last.year}"
+
+
+def reading(read: Reading) -> str:
+    """Return how the page reads the log."""
+    a4 = "A4 as it was played" if read.a4_hz is None else f"A4 = {read.a4_hz:g} Hz"
+    return f"Shown in {TUNING_NAMES[read.tuning]}, in tune within {read.band_cents:g} cents, {a4}."
+
+
+def clock(at: Instant, zone: ZoneInfo | None) -> str:
+    """Return when something was, such as ``Mon 17:05``."""
+    return f"{datetime.fromtimestamp(at.wall_s, zone):%a %H:%M}"
+
+
+def signed(cents: float) -> str:
+    """Return whole cents with a sign, minus as a minus."""
+    return f"{cents:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
