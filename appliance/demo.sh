@@ -16,8 +16,6 @@ if [ "${1:-}" = --once ]; then
 fi
 
 set_up "libportaudio2"
-log=build/demo.db
-mkdir -p build
-rm -f "$log" "$log-wal" "$log-shm"
+log=build/groundnote-demo.db
 .venv/bin/groundnote demo --log "$log" "$@"
-[ -n "$once" ] || exec .venv/bin/groundnote-web --log "$log"
+[ -n "$once" ] || exec .venv/bin/groundnote-web --log "$log" --port 0 # any that is free
