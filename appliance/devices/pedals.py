@@ -40,7 +40,7 @@ class FootBoard:
         self._monotonic = monotonic
         self._factory = pin_factory if pin_factory is not None else _lgpio_factory()
         self._owns_factory = pin_factory is None
-        self._buttons: list[Any] = []
+        self._contacts: list[Any] = []
         try:
             for pedal, pin in _pins(settings).items():
                 self._open(pedal, pin, on_press, on_release)
@@ -50,9 +50,9 @@ class FootBoard:
 
     def close(self) -> None:
         """Give the pins back; may be called twice."""
-        for button in self._buttons:
-            button.close()
-        self._buttons.clear()
+        for contact in self._contacts:
+            contact.close()
+        self._contacts.clear()
         if self._owns_factory:
             self._factory.close()
             self._owns_factory = False
@@ -67,16 +67,17 @@ class FootBoard:
 
     def _open(self, pedal: Pedal, pin: int, on_press: OnEdge, on_release: OnEdge) -> None:
         try:
-            button = gpiozero.Button(pin, pull_up=True, pin_factory=self._factory)
+            # Not a Button: its thread for holds, which are the pedalboard's job, delays closing.
+            contact = gpiozero.DigitalInputDevice(pin, pull_up=True, pin_factory=self._factory)
         except gpiozero.GPIOZeroError as error:
             raise DeviceError(
                 f"The {pedal} pedal's pin {pin} cannot be opened ({error}); "
                 f"choose another {pedal}_pin under [pedals] in the settings."
             ) from error
-        self._buttons.append(button)
-        button.when_pressed = lambda: on_press(pedal, self._monotonic())
-        button.when_released = lambda: on_release(pedal, self._monotonic())
-        if button.is_pressed:
+        self._contacts.append(contact)
+        contact.when_activated = lambda: on_press(pedal, self._monotonic())
+        contact.when_deactivated = lambda: on_release(pedal, self._monotonic())
+        if contact.is_active:
             on_press(pedal, self._monotonic())
 
 
