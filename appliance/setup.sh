@@ -45,17 +45,18 @@ as_root() {
 # install_packages PACKAGE...: install what is missing, and only then ask Debian for its lists.
 install_packages() {
     missing=$(missing_packages "$@")
+    missing=${missing% }
     [ -n "$missing" ] || return 0
     command -v apt-get >/dev/null ||
         fail "This is not Debian or Raspberry Pi OS: install the like of these first: $missing"
     [ "$(id -u)" -eq 0 ] || command -v sudo >/dev/null ||
-        fail "Ask someone who may to run: apt-get install $missing"
+        fail "sudo is missing: as root, run apt-get install $missing"
     printf 'Installing from Debian: %s\n' "$missing"
     as_root apt-get -qq update ||
-        fail "Debian's package lists cannot be fetched: check the network and run this again."
+        fail "apt-get update did not work: read the lines above, then run this again."
     # shellcheck disable=SC2086  # one word for each package
     as_root apt-get -qq -y --no-install-recommends install $missing </dev/null >/dev/null ||
-        fail "Debian could not install $missing- read the lines above, then run this again."
+        fail "apt-get install did not work: read the lines above, then run this again."
 }
 
 # stamp_of LOCK: print the file that says that LOCK is installed. Its name changes with the lock,
