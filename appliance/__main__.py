@@ -6,7 +6,6 @@ machine without sound can still hear a file.
 
 import argparse
 import importlib
-import logging
 import signal
 import sys
 from collections.abc import Callable, Sequence

@@ -1,7 +1,7 @@
 """The room, live: the threads that join devices, ear, desk and log.
 
 ==========  =====================================================================================
-audio       the device's callback: renders the drone, copies, queues (``devices``)
+audio       a process or thread of the device: plays the drone, hands over blocks (``devices``)
 hearing     takes blocks, asks the ear, tells the desk
 feet        takes pedal edges, asks the pedalboard, tells the desk
 log-writer  the only one that touches storage (``log.writer``)
@@ -13,7 +13,6 @@ main        waits for the signal to stop, and lets sittings end
 import logging
 import queue
 import threading
-from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import asdict
@@ -21,13 +20,12 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from appliance.control import ControlServer, Message
-from appliance.desk import Desk, DroneCommand, later
+from appliance.desk import Desk, later
 from appliance.devices.blocks import Block, Samples, Sound
 from appliance.devices.clock import Clock
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
-from appliance.practice.drone import Drone
 from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of
 from appliance.settings import Settings
 from appliance.vocabulary import ControlError, Event
@@ -67,7 +65,8 @@ class Room:
 
     ``open_logbook`` is called in the writer thread. ``open_feet`` gets the two edge callbacks;
     without it the drone is set through the control socket alone. ``make_ear`` is asked for a new
-    ear whenever an unbroken stretch of sound begins.
+    ear, for a sample rate, whenever an unbroken stretch of sound begins. ``clock`` must share its
+    monotonic seconds with the blocks of ``sound`` and the edges of the feet.
     """
 
     def __init__(  # noqa: PLR0913 - the devices it is given are its point
@@ -79,7 +78,7 @@ class Room:
         open_logbook: Callable[[], Logbook],
         open_feet: OpenFeet | None = None,
         socket_path: Path | None = None,
-        make_ear: Callable[[], Listener] | None = None,
+        make_ear: Callable[[float], Listener] | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
         self._settings = settings
@@ -88,11 +87,8 @@ class Room:
         self._open_feet = open_feet
         self._socket_path = socket_path
         self._make_ear = make_ear or self._new_ear
-        self._drone = Drone(settings.drone, sound.sample_rate_hz, a4_hz=settings.room.a4_hz)
-        self._rehearsal = Drone(settings.drone, sound.sample_rate_hz, a4_hz=settings.room.a4_hz)
-        self._drone_commands: deque[DroneCommand] = deque()
         self._writer = LogWriter(open_logbook, self._now_s)
-        self._desk = Desk(settings, self._writer, self._tell_drone)
+        self._desk = Desk(settings, self._writer, sound.order)
         self._board = Pedalboard(settings.pedals)
         self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
         self._sound_over = threading.Event()
@@ -161,8 +157,8 @@ class Room:
     def _now_s(self) -> float:
         return self._clock.now().monotonic_s
 
-    def _new_ear(self) -> Listener:
-        return Ear(self._settings, self._settings.room.instrument, self._sound.sample_rate_hz)
+    def _new_ear(self, sample_rate_hz: float) -> Listener:
+        return Ear(self._settings, self._settings.room.instrument, sample_rate_hz)
 
     def _stop_writer(self) -> None:
         self._unwritten = self._writer.stop(FLUSH_S)
@@ -179,7 +175,7 @@ class Room:
         parts.callback(hearing.join)
         parts.callback(self._sound_over.set)
         parts.callback(self._sound.stop)
-        self._sound.start(self._render)
+        self._sound.start()
         parts.callback(self._fade_out)
 
     def _start_feet(self, parts: ExitStack) -> None:
@@ -202,22 +198,6 @@ class Room:
 
         return threading.Thread(target=guarded, name=name, daemon=True)
 
-    def _tell_drone(self, command: DroneCommand) -> None:
-        """Pass a command to the audio thread, after a silent rehearsal in this one.
-
-        Making the table of a new note takes milliseconds; rehearsed, the audio thread finds it.
-        """
-        command(self._rehearsal)
-        self._rehearsal.stop()
-        self._rehearsal.sound(1)
-        self._drone_commands.append(command)
-
-    def _render(self, frames: int) -> Samples:
-        """Return the drone's next block; in the audio thread, which alone touches the drone."""
-        while self._drone_commands:
-            self._drone_commands.popleft()(self._drone)
-        return self._drone.sound(frames)
-
     def _fade_out(self) -> None:
         """Let a sounding drone fade before the stream closes: a cut would click."""
         if self._desk.heard is Heard.SOUNDING:
@@ -232,15 +212,15 @@ class Room:
                 self._tell_desk(stretch, stretch.ear.finish())
                 stretch = None
             if block is not None:
-                stretch = stretch or _Stretch(self._make_ear())
+                stretch = stretch or _Stretch(self._make_ear(block.sample_rate_hz))
                 self._tell_desk(stretch, stretch.hear(block))
             elif self._sound_over.is_set():
                 return
 
     def _tell_desk(self, stretch: "_Stretch", events: list[Event]) -> None:
         if events:
-            behind_s = stretch.frames / self._sound.sample_rate_hz + self._sound.backlog_s()
-            ear_zero = later(self._clock.now(), -behind_s)
+            now = self._clock.now()
+            ear_zero = later(now, stretch.began_s - now.monotonic_s)
             for event in events:
                 self._desk.hear(event, ear_zero)
 
@@ -264,8 +244,10 @@ class _Stretch:
 
     def __init__(self, ear: Listener) -> None:
         self.ear = ear
-        self.frames = 0
+        self.began_s = 0.0  # on the monotonic clock; told anew by every block, so it cannot drift
+        self._heard_s = 0.0
 
     def hear(self, block: Block) -> list[Event]:
-        self.frames += block.mic.size
+        self._heard_s += block.mic.size / block.sample_rate_hz
+        self.began_s = block.at_s - self._heard_s
         return self.ear.hear(block.mic, block.sent)

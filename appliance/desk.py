@@ -11,13 +11,13 @@ from typing import Any
 
 from appliance.log.writer import LogWriter
 from appliance.practice.calls import Calls, Fate
-from appliance.practice.drone import HIGHEST_MIDI, LOWEST_MIDI, Drone, neighbour_hz
+from appliance.practice.drone import neighbour_hz
+from appliance.practice.order import DroneOrder
 from appliance.practice.pedalboard import Action, Heard
+from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
 from appliance.settings import Settings
 from appliance.tuning import nearest_note, note_hz, note_name, parse_note
 from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
-
-DroneCommand = Callable[[Drone], None]
 
 _SEMITONES = {
     Action.NOTE_DOWN: -1,
@@ -44,17 +44,17 @@ def later(moment: Instant, seconds: float) -> Instant:
 class Desk:
     """Sittings, calls and the drone's note.
 
-    ``tell_drone`` passes a command to whoever renders the drone; ``writer`` takes what belongs in
-    the log. All instants come from the one clock of the room.
+    ``order_drone`` passes on what is wanted of the drone; ``writer`` takes what belongs in the log.
+    All instants come from the one clock of the room.
     """
 
     def __init__(
-        self, settings: Settings, writer: LogWriter, tell_drone: Callable[[DroneCommand], None]
+        self, settings: Settings, writer: LogWriter, order_drone: Callable[[DroneOrder], None]
     ) -> None:
         """Stand ready: no sitting, the drone silent on the note of the settings."""
         self._settings = settings
         self._writer = writer
-        self._tell_drone = tell_drone
+        self._order_drone = order_drone
         self._lock = threading.RLock()
         self._calls = Calls()
         self._last_end: Instant | None = None  # of the sitting's notes; None between sittings
@@ -62,8 +62,7 @@ class Desk:
         self._heard = Heard.SILENT
         self._a4_hz = settings.room.a4_hz
         self._root_hz = note_hz(parse_note(settings.drone.note), self._a4_hz)
-        root_hz = self._root_hz
-        tell_drone(lambda drone: drone.set_root(root_hz))
+        self._order()
 
     @property
     def heard(self) -> Heard:
@@ -143,15 +142,19 @@ class Desk:
     def _choose_root(self, hz: float) -> None:
         """Take a root for the drone; silent, it sounds for a moment so that it is known."""
         self._root_hz = hz
-        self._tell_drone(lambda drone: drone.preview(hz))
+        self._order(preview=True)
 
     def _start_drone(self) -> None:
         self._heard = Heard.SOUNDING
-        self._tell_drone(lambda drone: drone.start())
+        self._order()
 
     def _stop_drone(self) -> None:
         self._heard = Heard.SILENT
-        self._tell_drone(lambda drone: drone.stop())
+        self._order()
+
+    def _order(self, *, preview: bool = False) -> None:
+        sounding = self._heard is Heard.SOUNDING
+        self._order_drone(DroneOrder(self._root_hz, sounding, preview and not sounding))
 
     def set_drone(self, *, on: bool | None = None, note: str | None = None) -> None:
         """Switch the drone or choose its note by name.

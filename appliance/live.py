@@ -13,7 +13,6 @@ from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
 from appliance.log.logbook import Logbook
 from appliance.settings import Settings, load
-from appliance.vocabulary import DeviceError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,28 +48,20 @@ def run(options: argparse.Namespace) -> int:
     return 0 if room.serve(stopping) else 1
 
 
-# The devices are imported by whoever wants them: a simulated room needs no PortAudio and no pins,
-# and PortAudio looks for sound servers the moment it is imported.
+# Each kind of device is imported only where it is wanted: a simulated room needs no pins.
 
 
 def _real(settings: Settings) -> tuple[Sound, OpenFeet]:
-    try:
-        from appliance.devices.sound import Duplex  # noqa: PLC0415
-    except OSError as error:
-        raise DeviceError(
-            f"The sound library cannot be loaded ({error}): install libportaudio2."
-        ) from error
+    from appliance.devices.interface import Interface  # noqa: PLC0415
     from appliance.devices.pedals import FootBoard  # noqa: PLC0415
 
-    sound = Duplex(settings.sound)
-    return sound, lambda press, release: FootBoard(settings.pedals, press, release)
+    return Interface(settings), lambda press, release: FootBoard(settings.pedals, press, release)
 
 
 def _simulated(settings: Settings) -> tuple[Sound, OpenFeet]:
     from appliance.devices.paced import PacedSound, SimulatedFeet  # noqa: PLC0415
     from appliance.devices.simulator import simulated_devices  # noqa: PLC0415
 
-    rate_hz = settings.sound.sample_rate_hz
-    walls, player = simulated_devices(settings, rate_hz)
-    sound = PacedSound(walls, rate_hz, settings.sound.block_frames)
+    walls, player = simulated_devices(settings, settings.sound.sample_rate_hz)
+    sound = PacedSound(walls, settings)
     return sound, lambda press, release: SimulatedFeet(player, sound, press, release)

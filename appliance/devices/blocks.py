@@ -1,19 +1,19 @@
-"""What a sound device hands to the room: paired blocks, over a queue that never blocks.
+"""What passes between a sound device and the room: paired blocks one way, drone orders the other.
 
-A real interface (:mod:`appliance.devices.sound`) and a simulated room
+A real interface (:mod:`appliance.devices.interface`) and a simulated room
 (:mod:`appliance.devices.paced`) keep the same small promise, so the daemon cannot tell them apart.
 """
 
 import queue
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.practice.order import DroneOrder
+
 Samples = NDArray[np.float32]
-Render = Callable[[int], Samples]  # frames -> what the loudspeaker plays next, shape (frames,)
 
 BACKLOG_S = 30.0  # a hearing that lags further than this loses sound rather than memory
 
@@ -22,13 +22,16 @@ BACKLOG_S = 30.0  # a hearing that lags further than this loses sound rather tha
 class Block:
     """What the microphone gave and what was sent to the loudspeaker in the same callback.
 
-    Both have shape (n,), full scale ±1. ``fresh``: the block does not continue the one before
-    (the stream was opened, or sound was lost), so an ear has to begin again.
+    Both have shape (n,), full scale ±1, at ``sample_rate_hz``. ``fresh``: the block does not
+    continue the one before (the stream was opened, or sound was lost), so an ear has to begin
+    again. ``at_s`` is when its last frame was heard, in seconds of the monotonic clock.
     """
 
     mic: Samples
     sent: Samples
     fresh: bool
+    at_s: float
+    sample_rate_hz: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,29 +40,28 @@ class SoundReport:
 
     device: str
     running: bool
-    trouble: str | None
-    blocks: int
-    dropped_blocks: int
-    longest_gap_s: float  # between two callbacks
-    reopened: int
+    trouble: str | None = None
+    blocks: int = 0
+    dropped_blocks: int = 0
+    longest_gap_s: float = 0.0  # between two callbacks
+    reopened: int = 0
     flags: dict[str, int] = field(default_factory=dict)
 
 
 class Sound(Protocol):
-    """A full-duplex sound device, real or simulated."""
+    """A full-duplex sound device that sounds the drone, real or simulated."""
 
-    @property
-    def sample_rate_hz(self) -> float:
-        """Frames a second, both ways."""
+    def start(self) -> None:
+        """Begin; raises :class:`DeviceError` when the device cannot be opened."""
 
-    def start(self, render: Render) -> None:
-        """Begin: ``render`` is asked for every block and must never wait for anything."""
+    def order(self, order: DroneOrder) -> None:
+        """Want something of the drone; may be called before the start and while a device is gone.
+
+        From any thread, one at a time.
+        """
 
     def next_block(self, timeout_s: float) -> Block | None:
         """Return the oldest block not yet taken; ``None`` when none came in ``timeout_s``."""
-
-    def backlog_s(self) -> float:
-        """Seconds of sound that wait to be taken."""
 
     def report(self) -> SoundReport:
         """Say how the device is."""
@@ -69,11 +71,11 @@ class Sound(Protocol):
 
 
 class Handover:
-    """Blocks from the audio thread to the hearing thread, in order; putting never waits.
+    """Blocks from one thread to another, in order; putting never waits.
 
-    ``SimpleQueue.put`` is a C function without a lock that Python code could hold for long, so an
-    audio callback may call it. When the hearing lags by :data:`BACKLOG_S` blocks are dropped and
-    counted, and the next one is marked fresh.
+    ``SimpleQueue.put`` holds no lock that Python code could keep for long, so an audio callback may
+    call it. When the reader lags by :data:`BACKLOG_S` blocks are dropped and counted, and the next
+    one is marked fresh.
     """
 
     def __init__(self) -> None:
@@ -87,14 +89,14 @@ class Handover:
         """Mark that the next block does not continue the last."""
         self._broken = True
 
-    def put(self, mic: Samples, sent: Samples, sample_rate_hz: float) -> None:
-        """Hand over one block; both arrays now belong to the reader."""
+    def put(self, block: Block) -> None:
+        """Hand over one block; its arrays now belong to the reader."""
         self.blocks += 1
-        if self._queue.qsize() * mic.size > BACKLOG_S * sample_rate_hz:
+        if self._queue.qsize() * block.mic.size > BACKLOG_S * block.sample_rate_hz:
             self.dropped += 1
             self._broken = True
             return
-        self._queue.put(Block(mic, sent, self._broken))
+        self._queue.put(replace(block, fresh=block.fresh or self._broken))
         self._broken = False
 
     def get(self, timeout_s: float) -> Block | None:
@@ -103,7 +105,3 @@ class Handover:
             return self._queue.get(timeout=timeout_s)
         except queue.Empty:
             return None
-
-    def waiting(self) -> int:
-        """Count the blocks not yet taken."""
-        return self._queue.qsize()

@@ -5,11 +5,12 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-import numpy as np
-
-from appliance.devices.blocks import Block, Handover, Render, Samples, SoundReport
+from appliance.devices.blocks import Block, Handover, Samples, SoundReport
+from appliance.devices.loudspeaker import Loudspeaker
 from appliance.devices.simulator import SimulatedPlayer
+from appliance.practice.order import DroneOrder
 from appliance.practice.pedalboard import Pedal
+from appliance.settings import Settings
 
 FOOT_POLL_S = 0.01
 GIVE_UP_CATCHING_UP_S = 0.5  # a machine that lags further lets the simulated room pause instead
@@ -25,49 +26,41 @@ class Exchange(Protocol):
 class PacedSound:
     """Exchanges a block with a room whenever its time has come, in a thread of its own."""
 
-    def __init__(self, room: Exchange, sample_rate_hz: float, block_frames: int) -> None:
-        """Stand ready at ``sample_rate_hz``; nothing sounds yet."""
+    def __init__(self, room: Exchange, settings: Settings) -> None:
+        """Stand ready at the sample rate and block length of the settings; nothing sounds yet."""
         self._room = room
-        self._rate_hz = sample_rate_hz
-        self._frames = block_frames
+        self._rate_hz = settings.sound.sample_rate_hz
+        self._frames = settings.sound.block_frames
+        self._loudspeaker = Loudspeaker(settings.drone, self._rate_hz)
         self._handover = Handover()
         self._stopping = threading.Event()
         self._late = 0
         self._thread = threading.Thread(target=self._run, name="simulated-sound", daemon=True)
 
     @property
-    def sample_rate_hz(self) -> float:
-        """Frames a second, both ways."""
-        return self._rate_hz
-
-    @property
     def played_s(self) -> float:
         """How long the room has sounded, in its own time."""
         return self._handover.blocks * self._frames / self._rate_hz
 
-    def start(self, render: Render) -> None:
+    def start(self) -> None:
         """Begin to exchange blocks in real time."""
-        self._render = render
         self._thread.start()
+
+    def order(self, order: DroneOrder) -> None:
+        """Want something of the drone."""
+        self._loudspeaker.order(order)
 
     def next_block(self, timeout_s: float) -> Block | None:
         """Return the oldest block not yet taken, or ``None`` after ``timeout_s``."""
         return self._handover.get(timeout_s)
-
-    def backlog_s(self) -> float:
-        """Seconds of sound that wait to be taken."""
-        return self._handover.waiting() * self._frames / self._rate_hz
 
     def report(self) -> SoundReport:
         """Say how the simulated device is; ``flags`` counts the blocks that came late."""
         return SoundReport(
             device="simulated room",
             running=self._thread.is_alive(),
-            trouble=None,
             blocks=self._handover.blocks,
             dropped_blocks=self._handover.dropped,
-            longest_gap_s=0.0,
-            reopened=0,
             flags={"late": self._late},
         )
 
@@ -80,8 +73,9 @@ class PacedSound:
     def _run(self) -> None:
         due_s = time.monotonic()
         while not self._stopping.is_set():
-            sent = np.asarray(self._render(self._frames), dtype=np.float32)
-            self._handover.put(self._room.exchange(sent), sent, self._rate_hz)
+            sent = self._loudspeaker.render(self._frames)
+            mic = self._room.exchange(sent)
+            self._handover.put(Block(mic, sent, False, time.monotonic(), self._rate_hz))
             due_s += self._frames / self._rate_hz
             left_s = due_s - time.monotonic()
             if left_s > 0.0:

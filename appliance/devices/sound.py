@@ -1,25 +1,26 @@
-"""The sound interface: one full-duplex stream, kept alive. The only importer of sounddevice.
+"""The sound interface: one full-duplex stream. The only importer of sounddevice.
 
-The drone is rendered inside the callback, not ahead of it in a queue. Rendering costs a small part
-of a block and takes no lock, a queue would need a second thread that must win the same interpreter
-lock in time (so it can starve, and then the drone clicks), and each block queued ahead would add
-its length to the time from foot to sound. Everything else a callback does is copy, queue and count.
+As a program of its own (``python -m appliance.devices.sound FD``) it serves
+:class:`appliance.devices.interface.Interface` over the connection FD: a process that does nothing
+but sound never waits for the hearing's Python, and one that ends takes a sound library with it
+that has lost its device.
 """
 
-import logging
+import os
+import sys
 import threading
 import time
 from dataclasses import dataclass
+from multiprocessing.connection import Connection
 from typing import Any, Literal
 
 import numpy as np
 import sounddevice as sd
 
-from appliance.devices.blocks import Block, Handover, Render, SoundReport
-from appliance.settings import SoundSettings
+from appliance.devices.blocks import Block, Handover, SoundReport
+from appliance.devices.loudspeaker import Loudspeaker
+from appliance.settings import DroneSettings, SoundSettings
 from appliance.vocabulary import DeviceError
-
-logger = logging.getLogger(__name__)
 
 LATENCY_S = 0.04  # room for a late thread, and still well inside 100 ms from foot to sound
 SILENT_DEVICE_S = 1.0  # a device that has not called back for so long has gone
@@ -40,99 +41,76 @@ class Device:
 
 
 class Duplex:
-    """A full-duplex stream on an interface chosen by name.
+    """A full-duplex stream on an interface chosen by name; plays the drone, hands over blocks.
 
-    The constructor raises :class:`DeviceError`, listing what is there, when no device fits. Once
-    started, a device that vanishes is reported and tried again every ``reopen_after_s``.
+    The callback copies, queues, counts status flags and renders the drone (see
+    :class:`appliance.devices.loudspeaker.Loudspeaker`); it waits for nothing. Raises
+    :class:`DeviceError`, listing what is there, when no device fits or it refuses.
     """
 
-    def __init__(self, settings: SoundSettings) -> None:
-        """Find the devices; nothing is opened yet."""
-        self._settings = settings
-        self._pair = find_pair(settings)
-        self._rate_hz = usable_rate_hz(self._pair, settings)
-        self._name = " and ".join(dict.fromkeys(device.name for device in self._pair))
+    def __init__(self, settings: SoundSettings, drone: DroneSettings) -> None:
+        """Find the devices and open the stream."""
+        microphone, loudspeaker = find_pair(settings)
+        self.name = " and ".join(dict.fromkeys((microphone.name, loudspeaker.name)))
+        self.sample_rate_hz = usable_rate_hz((microphone, loudspeaker), settings)
+        self.loudspeaker = Loudspeaker(drone, self.sample_rate_hz)
+        self._channel = settings.microphone_channel - 1
         self._handover = Handover()
         self._flags = dict.fromkeys(FLAGS, 0)
-        self._stopping = threading.Event()
-        self._stream: sd.Stream | None = None
-        self._trouble: str | None = None
-        self._called_at_s = 0.0
         self._longest_gap_s = 0.0
-        self._reopened = 0
-        self._keeper = threading.Thread(target=self._keep_alive, name="sound-keeper", daemon=True)
-
-    @property
-    def sample_rate_hz(self) -> float:
-        """Frames a second, both ways."""
-        return self._rate_hz
-
-    def start(self, render: Render) -> None:
-        """Open the stream; raises :class:`DeviceError` when the device refuses."""
-        self._render = render
-        self._open()
-        self._keeper.start()
-
-    def next_block(self, timeout_s: float) -> Block | None:
-        """Return the oldest block not yet taken, or ``None`` after ``timeout_s``."""
-        return self._handover.get(timeout_s)
-
-    def backlog_s(self) -> float:
-        """Seconds of sound that wait to be taken."""
-        return self._handover.waiting() * self._settings.block_frames / self._rate_hz
-
-    def report(self) -> SoundReport:
-        """Say how the stream is."""
-        return SoundReport(
-            device=self._name,
-            running=self._stream is not None and self._trouble is None,
-            trouble=self._trouble,
-            blocks=self._handover.blocks,
-            dropped_blocks=self._handover.dropped,
-            longest_gap_s=self._longest_gap_s,
-            reopened=self._reopened,
-            flags=dict(self._flags),
-        )
-
-    def stop(self) -> None:
-        """Close the stream; blocks already heard can still be taken."""
-        self._stopping.set()
-        if self._keeper.is_alive():
-            self._keeper.join(timeout=5.0)
-        self._close()
-
-    def _open(self) -> None:
-        self._handover.break_off()
-        self._called_at_s = 0.0
-        microphone, loudspeaker = self._pair
+        self._called_at_s: float | None = None
+        self._opened_at_s = time.monotonic()
         try:
             self._stream = sd.Stream(
-                samplerate=self._rate_hz,
-                blocksize=self._settings.block_frames,
+                samplerate=self.sample_rate_hz,
+                blocksize=settings.block_frames,
                 device=(microphone.index, loudspeaker.index),
-                channels=(self._settings.microphone_channel, min(2, loudspeaker.channels)),
+                channels=(settings.microphone_channel, min(2, loudspeaker.channels)),
                 dtype="float32",
                 latency=LATENCY_S,
                 callback=self._callback,
             )
             self._stream.start()
         except sd.PortAudioError as error:
-            self._close()
             raise DeviceError(
-                f"The sound device {self._name!r} cannot be opened ({error}): close other "
+                f"The sound device {self.name!r} cannot be opened ({error}): close other "
                 "programs that use it, or choose another in [sound]."
             ) from error
-        self._opened_at_s = time.monotonic()
+
+    def next_block(self, timeout_s: float) -> Block | None:
+        """Return the oldest block not yet taken, or ``None`` after ``timeout_s``."""
+        return self._handover.get(timeout_s)
+
+    def report(self) -> SoundReport:
+        """Say how the stream is."""
+        return SoundReport(
+            device=self.name,
+            running=not self.gone,
+            blocks=self._handover.blocks,
+            dropped_blocks=self._handover.dropped,
+            longest_gap_s=self._longest_gap_s,
+            flags=dict(self._flags),
+        )
+
+    @property
+    def gone(self) -> bool:
+        """Whether the device has stopped calling back."""
+        last_s = self._called_at_s or self._opened_at_s
+        return not self._stream.active or time.monotonic() - last_s > SILENT_DEVICE_S
+
+    def close(self) -> None:
+        """Close the stream; blocks already heard can still be taken."""
+        self._stream.close(ignore_errors=True)
 
     def _callback(self, indata: Any, outdata: Any, frames: int, _times: Any, status: Any) -> None:
-        sent = np.array(self._render(frames), dtype=np.float32)
+        now_s = time.monotonic()
+        sent = self.loudspeaker.render(frames)
         outdata[:] = sent[:, np.newaxis]
         if status:
             self._count(status, sounding=bool(sent.any()))
-        channel = self._settings.microphone_channel - 1
-        self._handover.put(indata[:, channel].copy(), sent, self._rate_hz)
-        now_s = time.monotonic()
-        if self._called_at_s:
+        mic = indata[:, self._channel].copy()
+        self._handover.put(Block(mic, sent, False, now_s, self.sample_rate_hz))
+        if self._called_at_s is not None:
             self._longest_gap_s = max(self._longest_gap_s, now_s - self._called_at_s)
         self._called_at_s = now_s
 
@@ -141,49 +119,6 @@ class Duplex:
             self._flags[flag] += int(getattr(status, flag))
         if sounding:  # lost frames move the drone in the microphone: what was learnt is void
             self._handover.break_off()
-
-    def _keep_alive(self) -> None:
-        while not self._stopping.wait(CHECK_S):
-            if self._gone():
-                self._trouble = f"The sound device {self._name!r} has gone: plug it in again."
-                logger.error(self._trouble)
-                self._reopen()
-
-    def _gone(self) -> bool:
-        if self._stream is None or not self._stream.active:
-            return True
-        last_s = max(self._called_at_s, self._opened_at_s)
-        return time.monotonic() - last_s > SILENT_DEVICE_S
-
-    def _reopen(self) -> None:
-        self._close()
-        while not self._stopping.is_set():
-            try:
-                look_again()
-                self._pair = find_pair(self._settings)
-                self._open()
-            except (DeviceError, sd.PortAudioError) as error:
-                logger.debug("not yet: %s", error)
-                self._stopping.wait(self._settings.reopen_after_s)
-            else:
-                self._reopened += 1
-                self._trouble = None
-                logger.warning("The sound device %r is back.", self._name)
-                return
-
-    def _close(self) -> None:
-        stream, self._stream = self._stream, None
-        if stream is not None:
-            try:
-                stream.close(ignore_errors=True)
-            except sd.PortAudioError as error:
-                logger.debug("closing: %s", error)
-
-
-def look_again() -> None:
-    """Make PortAudio list its devices anew: it lists them once, when it is initialised."""
-    sd._terminate()
-    sd._initialize()
 
 
 def find_device(part: str, way: Way) -> Device:
@@ -242,3 +177,39 @@ def usable_rate_hz(pair: tuple[Device, Device], settings: SoundSettings) -> floa
     except sd.PortAudioError:
         return float(sd.query_devices(microphone.index)["default_samplerate"])
     return settings.sample_rate_hz
+
+
+def _serve(link: "Connection[Any, Any]") -> None:
+    """Open the stream, pass blocks on and obey orders until the other end closes or says None."""
+    duplex = Duplex(*link.recv())
+    link.send(duplex.report())
+    threading.Thread(target=_pass_blocks_on, args=(duplex, link), daemon=True).start()
+    while (order := link.recv()) is not None:
+        duplex.loudspeaker.order(order)
+    duplex.close()
+
+
+def _pass_blocks_on(duplex: Duplex, link: "Connection[Any, Any]") -> None:
+    while True:
+        block = duplex.next_block(CHECK_S)
+        if block is not None:
+            link.send((block, duplex.report()))
+        elif duplex.gone:
+            os._exit(1)
+
+
+def main() -> None:
+    """Serve the connection whose file descriptor is the first argument."""
+    link: Connection[Any, Any] = Connection(int(sys.argv[1]))
+    try:
+        _serve(link)
+    except DeviceError as error:
+        link.send(str(error))
+    except EOFError:
+        pass  # the room has gone
+    # Past PortAudio's own leave-taking, which aborts when its sound server has died.
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

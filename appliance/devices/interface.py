@@ -1,0 +1,165 @@
+"""The sound interface as the room holds it: a process that plays and listens, kept alive.
+
+A device that vanishes ends the process (PortAudio lists devices once, and with a dead sound server
+it aborts whoever asks again); a new one is started every ``reopen_after_s`` until the device is
+back. The room goes on meanwhile and the last drone order is given again.
+"""
+
+import logging
+import os
+import subprocess
+import sys
+import threading
+from dataclasses import replace
+from multiprocessing.connection import Connection, Pipe
+from pathlib import Path
+from typing import Any
+
+import appliance
+from appliance.devices.blocks import Block, Handover, SoundReport
+from appliance.practice.order import DroneOrder
+from appliance.settings import Settings
+from appliance.vocabulary import DeviceError
+
+logger = logging.getLogger(__name__)
+
+HOUSE = Path(appliance.__file__).parents[1]
+OPENS_WITHIN_S = 20.0  # a slow card's first import included
+CLOSES_WITHIN_S = 2.0
+
+Link = Connection
+
+
+class Interface:
+    """Keeps a sound process running on the devices of the settings."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Stand ready; nothing is opened yet."""
+        self._settings = settings
+        self._handover = Handover()
+        self._report = SoundReport(device="", running=False)
+        self._reopened = 0
+        self._link: Link[Any, Any] | None = None
+        self._link_lock = threading.Lock()
+        self._last_order: DroneOrder | None = None
+        self._stopping = threading.Event()
+        self._keeper = threading.Thread(target=self._keep, name="sound", daemon=True)
+
+    def start(self) -> None:
+        """Open the devices; raises :class:`DeviceError` when that fails the first time."""
+        self._open()
+        self._keeper.start()
+
+    def order(self, order: DroneOrder) -> None:
+        """Want something of the drone; given again when a lost device is back."""
+        with self._link_lock:
+            self._last_order = replace(order, preview=False)
+            self._send(order)
+
+    def next_block(self, timeout_s: float) -> Block | None:
+        """Return the oldest block not yet taken, or ``None`` after ``timeout_s``."""
+        return self._handover.get(timeout_s)
+
+    def report(self) -> SoundReport:
+        """Say how the interface is; counts begin anew when it is opened again."""
+        return replace(
+            self._report,
+            dropped_blocks=self._report.dropped_blocks + self._handover.dropped,
+            reopened=self._reopened,
+        )
+
+    def stop(self) -> None:
+        """Close the devices; blocks already heard can still be taken."""
+        self._stopping.set()
+        with self._link_lock:
+            self._send(None)
+        if self._keeper.is_alive():
+            self._keeper.join()
+
+    def _open(self) -> None:
+        ours, theirs = Pipe()
+        self._process = _start_process(theirs)
+        theirs.close()
+        try:
+            ours.send((self._settings.sound, self._settings.drone))
+            answer = ours.recv() if ours.poll(OPENS_WITHIN_S) else "it does not answer"
+        except (EOFError, OSError) as error:
+            answer = f"The sound process ended ({error!r}): is libportaudio2 installed?"
+        if not isinstance(answer, SoundReport):
+            ours.close()
+            self._end_process()
+            raise DeviceError(str(answer))
+        self._handover.break_off()
+        with self._link_lock:
+            self._report, self._link = answer, ours
+            if self._last_order is not None:
+                self._send(self._last_order)
+
+    def _send(self, message: DroneOrder | None) -> None:
+        if self._link is not None:
+            try:
+                self._link.send(message)
+            except OSError as error:  # it has just gone; the keeper will notice
+                logger.debug("order not sent: %s", error)
+
+    def _keep(self) -> None:
+        while True:
+            self._take_blocks()
+            if self._stopping.is_set():
+                return
+            trouble = f"The sound device {self._report.device!r} has gone: plug it in again."
+            self._report = replace(self._report, running=False, trouble=trouble)
+            logger.error(trouble)
+            if not self._open_again():
+                return
+            self._reopened += 1
+            logger.warning("The sound device %r is back.", self._report.device)
+
+    def _take_blocks(self) -> None:
+        """Take blocks until the process ends."""
+        link = self._link
+        try:
+            while link is not None:
+                block, self._report = link.recv()
+                self._handover.put(block)
+        except (EOFError, OSError) as error:
+            logger.debug("the sound process ended: %r", error)
+        with self._link_lock:
+            self._link = None
+        if link is not None:
+            link.close()
+        self._end_process()
+
+    def _open_again(self) -> bool:
+        while not self._stopping.is_set():
+            try:
+                self._open()
+            except DeviceError as error:
+                logger.debug("not yet: %s", error)
+                self._stopping.wait(self._settings.sound.reopen_after_s)
+            else:
+                return True
+        return False
+
+    def _end_process(self) -> None:
+        try:
+            self._process.wait(CLOSES_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+
+def _start_process(link: "Link[Any, Any]") -> subprocess.Popen[bytes]:
+    paths = [str(HOUSE), os.environ.get("PYTHONPATH", "")]
+    return subprocess.Popen(
+        [sys.executable, "-m", "appliance.devices.sound", str(link.fileno())],
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join(filter(None, paths)),
+            "JACK_NO_START_SERVER": "1",  # looking for devices must not start a sound server
+        },
+        pass_fds=[link.fileno()],
+        stdin=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,  # sound libraries chatter; what matters comes over the link
+        start_new_session=True,  # a Ctrl-C is for the room, which then closes this one
+    )
