@@ -118,11 +118,14 @@ def _practise(settings: Settings, planned: list[PlannedSitting], log: Logbook) -
         tqdm(total=total_s, unit="s", desc=f"{NICKNAME} practises") as bar,
     ):
         futures = [pool.submit(hear_sitting, settings, plan) for plan in planned]
-        for plan, future in zip(planned, futures, strict=True):
-            while wait([future], timeout=0.2).not_done:
-                bar.update(round(heard_s.value) - bar.n)
-            clock.advance(plan.begins.timestamp() - clock.now().wall_s)
-            _write(log, settings, clock.now(), future.result())
+        try:
+            for plan, future in zip(planned, futures, strict=True):
+                while wait([future], timeout=0.2).not_done:
+                    bar.update(round(heard_s.value) - bar.n)
+                clock.advance(plan.begins.timestamp() - clock.now().wall_s)
+                _write(log, settings, clock.now(), future.result())
+        finally:
+            pool.shutdown(cancel_futures=True)
         bar.update(total_s - bar.n)
 
 

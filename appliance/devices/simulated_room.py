@@ -19,7 +19,7 @@ _HIGH_PASS_HZ = 80.0  # a small active loudspeaker
 _SECOND_ORDER, _THIRD_ORDER = 0.01, 0.01  # distortion products at the usual level
 _MOVEMENT_DB = -24.0  # what a body that sways changes, under the rest of the drone
 _MOVEMENT_HZ = 0.5
-_PARTITION_S = 0.02
+_PARTITION_S = 0.04  # also the delay of an ordinary sound card, both ways
 
 
 class SoundSource(Protocol):
@@ -109,15 +109,19 @@ class _Convolver:
         for row, response in zip(padded, responses, strict=True):
             row.reshape(-1)[: response.size] = response
         self._spectra = np.fft.rfft(padded, 2 * frames).astype(np.complex64)
-        self._past = np.zeros((partitions, frames + 1), np.complex64)  # newest first
+        # Newest first from ``_newest`` on, kept twice so that it is always one stretch of memory.
+        self._past = np.zeros((2 * partitions, frames + 1), np.complex64)
+        self._newest = 0
         self._block = np.zeros(2 * frames, np.float32)
         self._frames = frames
 
     def __call__(self, block: Floats) -> Floats:
         self._block = np.concatenate([self._block[self._frames :], block])
-        self._past = np.roll(self._past, 1, axis=0)
-        self._past[0] = np.fft.rfft(self._block)
-        spectra = (self._spectra * self._past).sum(axis=1)
+        partitions = self._past.shape[0] // 2
+        self._newest = (self._newest - 1) % partitions
+        self._past[self._newest :: partitions] = np.fft.rfft(self._block)
+        past = self._past[self._newest : self._newest + partitions]
+        spectra = (self._spectra * past).sum(axis=1)
         return np.fft.irfft(spectra)[:, self._frames :].astype(np.float32)
 
 

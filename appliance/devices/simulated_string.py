@@ -12,7 +12,6 @@ from appliance.devices.simulated_score import PlannedNote
 
 Floats = NDArray[np.float32]
 
-LONGEST_STROKE_S = 30.0
 _TABLE = 4096  # points a period: 60 partials read along straight lines stay 60 dB clean
 _PARTIALS = 60
 _HIGHEST_HZ = 10500.0  # above, a bowed string has little
@@ -56,8 +55,8 @@ class BowedString:
         periods = np.cumsum(np.exp2(pitch_cents / 1200.0)) / self._rate
         tone = self._tone(notes, times, periods, rng)
         bow, string = self._loudness(notes, times, rng)
-        at = int(rng.integers(self._noise.size - frames))
-        return np.asarray(tone * string + self._noise[at : at + frames] * bow, np.float32)
+        noise = np.resize(np.roll(self._noise, rng.integers(self._noise.size)), frames)
+        return np.asarray(tone * string + noise * bow, np.float32)
 
     def _pitch(
         self,
@@ -125,7 +124,7 @@ class BowedString:
         rng: np.random.Generator,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the level of the bow's noise and of the string, frame by frame."""
-        t = np.concatenate(times) * 0.0 + np.arange(sum(map(len, times))) / self._rate
+        t = np.arange(sum(map(len, times))) / self._rate
         attack_s = rng.uniform(0.03, 0.09)
         bowed_s = notes[-1].end_s - notes[0].start_s
         string = np.clip(t / attack_s, 0.0, 1.0) ** 1.5
@@ -138,8 +137,8 @@ class BowedString:
         return loudness * (scratch + _BOW_NOISE * string), loudness * string
 
     def _bow_noise(self, lowest_hz: float, rng: np.random.Generator) -> Floats:
-        """Return noise from the lowest note to 6 kHz, RMS 1, long enough for any stroke."""
-        frames = 1 << int(np.ceil(np.log2(1.2 * LONGEST_STROKE_S * self._rate)))
+        """Return five seconds or more of noise from the lowest note to 6 kHz, RMS 1."""
+        frames = 1 << int(np.ceil(np.log2(5.0 * self._rate)))
         hz = np.fft.rfftfreq(frames, 1.0 / self._rate)
         spectrum = np.fft.rfft(rng.standard_normal(frames))
         noise = np.fft.irfft(spectrum / (1.0 + (hz / 6000.0) ** 4) * (hz > lowest_hz))
