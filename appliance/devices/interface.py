@@ -15,7 +15,6 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 from typing import Any
 
-import appliance
 from appliance.devices.blocks import Block, Handover, SoundReport
 from appliance.practice.order import DroneOrder
 from appliance.settings import Settings
@@ -23,7 +22,7 @@ from appliance.vocabulary import DeviceError
 
 logger = logging.getLogger(__name__)
 
-HOUSE = Path(appliance.__file__).parents[1]
+HOUSE = Path(__file__).parents[2]
 OPENS_WITHIN_S = 20.0  # a slow card's first import included
 CLOSES_WITHIN_S = 2.0
 
