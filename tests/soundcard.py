@@ -1,0 +1,142 @@
+"""A sound card of software: a JACK server with its dummy driver, a microphone and an ear for it.
+
+The daemon under test opens it through sounddevice like any interface: its microphone is the JACK
+client :class:`Microphone`, its loudspeaker is JACK's ``system`` device, and :class:`Tap` records
+what goes there.
+"""
+
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+RATE_HZ = 48000
+PERIOD_FRAMES = 256
+START_S = 10.0
+
+Found = TypeVar("Found")
+
+
+class NoSoundCardError(Exception):
+    """JACK cannot be started on this machine."""
+
+
+class SoundCard:
+    """One JACK server with a name of its own, so that nothing else on the machine is touched."""
+
+    def __init__(self, name: str) -> None:
+        if shutil.which("jackd") is None:
+            raise NoSoundCardError("jackd is not installed (Debian: apt-get install jackd2)")
+        self.name = name
+        self.environment = {**os.environ, "JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
+        self.start()
+
+    def start(self) -> None:
+        """Start the server, with real-time scheduling where the machine allows it."""
+        for scheduling in (["-R", "-P", "70"], ["-r"]):
+            self._process = subprocess.Popen(
+                ["jackd", "-n", self.name, *scheduling, "-d", "dummy", "-r", str(RATE_HZ)]
+                + ["-p", str(PERIOD_FRAMES), "-C", "2", "-P", "2"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+            )
+            if self._answers():
+                return
+            self.stop()
+        output = self._process.stdout.read() if self._process.stdout else b""
+        raise NoSoundCardError(f"jackd does not start: {output.decode(errors='replace')[-500:]}")
+
+    def stop(self) -> None:
+        """Stop the server, as if the interface were pulled out."""
+        self._process.terminate()
+        try:
+            self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+    def _answers(self) -> bool:
+        waited = subprocess.run(
+            ["jack_wait", "-s", self.name, "-w", "-t", str(int(START_S))],
+            env=self.environment,
+            capture_output=True,
+            check=False,
+        )
+        return waited.returncode == 0 and self._process.poll() is None
+
+
+class _Client:
+    def __init__(self, card: SoundCard, name: str) -> None:
+        import jack
+
+        self.client: Any = jack.Client(name, servername=card.name, no_start_server=True)
+
+    def close(self) -> None:
+        self.client.deactivate()
+        self.client.close()
+
+
+class Microphone(_Client):
+    """A JACK client that plays samples into whoever listens to it."""
+
+    def __init__(self, card: SoundCard, name: str) -> None:
+        super().__init__(card, name)
+        self._port = self.client.outports.register("out")
+        self._left: NDArray[np.float32] = np.zeros(0, np.float32)
+        self.client.set_process_callback(self._process)
+        self.client.activate()
+
+    def play(self, samples: NDArray[np.float32]) -> None:
+        """Begin to play; returns at once."""
+        self._left = samples.astype(np.float32)
+
+    @property
+    def playing(self) -> bool:
+        return self._left.size > 0
+
+    def _process(self, frames: int) -> None:
+        now, self._left = self._left[:frames], self._left[frames:]
+        out = self._port.get_array()
+        out[:] = 0.0
+        out[: now.size] = now
+
+
+class Tap(_Client):
+    """A JACK client that records what the daemon sends to its loudspeaker."""
+
+    def __init__(self, card: SoundCard, name: str) -> None:
+        super().__init__(card, name)
+        self._port = self.client.inports.register("in")
+        self._blocks: list[NDArray[np.float32]] = []
+        self.client.set_process_callback(self._process)
+        self.client.activate()
+
+    def connect(self, pattern: str = "PortAudio.*:out_0") -> None:
+        """Connect to the first port the daemon's stream plays on, once it is there."""
+        ports = wait_for(lambda: self.client.get_ports(pattern, is_audio=True, is_output=True))
+        self.client.connect(ports[0], self._port)
+
+    def recorded(self) -> NDArray[np.float32]:
+        """All samples since the last :meth:`forget`."""
+        return np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
+
+    def forget(self) -> None:
+        self._blocks = []
+
+    def _process(self, _frames: int) -> None:
+        self._blocks.append(self._port.get_array().copy())
+
+
+def wait_for(look: Callable[[], Found], timeout_s: float = 15.0) -> Found:
+    """Return what ``look`` finds as soon as it finds something; fails after ``timeout_s``."""
+    end_s = time.monotonic() + timeout_s
+    while not (found := look()):
+        assert time.monotonic() < end_s, "waited in vain"
+        time.sleep(0.05)
+    return found
