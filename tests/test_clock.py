@@ -27,7 +27,10 @@ def test_two_processes_of_one_boot_agree_on_boot_and_monotonic_time() -> None:
         "print(n.boot_id, n.monotonic_s)"
     )
     before = SystemClock().now()
-    told = subprocess.run([sys.executable, "-c", tell], capture_output=True, text=True, check=True)
+    root = Path(__file__).parents[1]
+    told = subprocess.run(
+        [sys.executable, "-c", tell], cwd=root, capture_output=True, text=True, check=True
+    )
     boot_id, monotonic_s = told.stdout.split()
     assert boot_id == before.boot_id
     assert before.monotonic_s <= float(monotonic_s) <= SystemClock().now().monotonic_s

@@ -23,6 +23,7 @@ RATE = 48000.0
 ADDED = ("nothing", "fifth", "octave")
 LOUDEST = -9.0  # the highest level that settings allow
 QUICKEST = DroneSettings(fade_s=0.05)
+BRIEF = replace(QUICKEST, preview_s=0.03)  # so that previews end in the midst of a script
 ROOTS_HZ = st.builds(note_hz, st.integers(24, 96), st.floats(400, 480))
 TONES = st.builds(
     Tone,
@@ -208,7 +209,7 @@ def steepness(root_hz: float, timbre: str, added: str) -> float:
 def test_no_script_of_changes_makes_a_click(
     script: list[tuple[Step, int]], sizes: list[int]
 ) -> None:
-    drone = sounding(replace(QUICKEST, preview_s=0.2), 220.0)
+    drone = sounding(BRIEF, 220.0)
     cycle = itertools.cycle(sizes)
     tone = {"root": 220.0, "timbre": QUICKEST.timbre, "added": QUICKEST.add}
     steepest = steepness(220.0, QUICKEST.timbre, QUICKEST.add)
@@ -348,7 +349,7 @@ def test_a_preview_while_sounding_is_a_change_of_root() -> None:
 def test_how_the_sound_is_cut_into_blocks_changes_nothing(
     script: list[tuple[Step, int]], sizes: list[int]
 ) -> None:
-    whole, cut = Drone(QUICKEST, RATE), Drone(QUICKEST, RATE)
+    whole, cut = Drone(BRIEF, RATE), Drone(BRIEF, RATE)
     cycle = itertools.cycle(sizes)
     for step, frames in script:
         take(whole, step)

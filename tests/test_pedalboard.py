@@ -157,6 +157,15 @@ def test_a_pedal_pressed_when_the_other_is_already_held_stands_alone() -> None:
     ]
 
 
+def test_a_hold_seen_late_because_of_a_bounce_still_comes_before_the_other_press() -> None:
+    bouncing = pressed(LEFT, 1.0, 1.59) + pressed(LEFT, 1.615, 3.0)
+    edges = in_time(bouncing + pressed(RIGHT, 1.61, 1.9))
+    assert play(edges) == [
+        Gesture(frozenset(LEFT), Kind.HOLD, 1.6),
+        Gesture(frozenset(RIGHT), Kind.TAP, 1.9),
+    ]
+
+
 def test_one_after_the_other_is_not_together_however_quick() -> None:
     edges = in_time(pressed(LEFT, 1.0, 1.2) + pressed(RIGHT, 1.21, 1.4))
     assert play(edges) == [

@@ -72,7 +72,7 @@ def test_pins_come_from_the_settings_and_are_pulled_up(pins: MockFactory) -> Non
     assert notes.edges == [("press", Pedal.LEFT, 0.0)]
 
 
-class HeldPin(MockPin):  # type: ignore[misc] - gpiozero has no types
+class HeldPin(MockPin):  # type: ignore[misc]  # gpiozero has no types
     """A pin whose contact is closed from the beginning: stronger than the pull-up."""
 
     def _set_pull(self, value: str) -> None:
