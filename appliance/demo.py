@@ -123,7 +123,7 @@ def _practise(settings: Settings, planned: list[PlannedSitting], log: Logbook) -
                 while wait([future], timeout=0.2).not_done:
                     bar.update(round(heard_s.value) - bar.n)
                 clock.advance(plan.begins.timestamp() - clock.now().wall_s)
-                _write(log, settings, clock.now(), future.result())
+                write_sitting(log, settings, clock.now(), future.result())
         finally:
             pool.shutdown(cancel_futures=True)
         bar.update(total_s - bar.n)
@@ -190,7 +190,9 @@ class _Sitting:
         return [Called(_CALLS[action], gesture.at_s)] if action in _CALLS else []
 
 
-def _write(log: Logbook, settings: Settings, zero: Instant, entries: list[Event | Called]) -> None:
+def write_sitting(
+    log: Logbook, settings: Settings, zero: Instant, entries: list[Event | Called]
+) -> None:
     """Append one sitting; ``zero`` is the moment the ear began to listen."""
     sitting_id = log.begin_sitting(
         zero, instrument=settings.room.instrument, a4_hz=settings.room.a4_hz, player=NICKNAME

@@ -16,8 +16,8 @@ from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
 
 NICKNAME = "Linnet"
-SHIFT = (parse_note("B3"), parse_note("G4"))
-FLAT, SHARP = parse_note("F#4"), parse_note("B4")
+SHIFT = (parse_note("A3"), parse_note("F#4"))
+FLAT, SHARP = parse_note("G4"), parse_note("B4")
 MISHEARD = 9  # semitones above the drone: the major sixth
 _FIRST_WEEK = Habits(
     landing_cents={FLAT: -18.0, SHARP: 15.0},
@@ -62,13 +62,13 @@ def _phrase(before: str, after: str) -> Piece:
 PIECES: Mapping[str, tuple[Piece, ...]] = {
     "D3": (
         scale(_midis("D4 E4 F#4 G4 A4 B4 C#5 D5 B4 A4 G4 F#4 E4 D4")),
-        _phrase("D4 A3", "F#4 E4 D4 A3"),
+        _phrase("D4 G4", "G4 E4 D4"),
         scale(_midis("D4 F#4 A4 B4 A4 F#4 G4 E4"), slur=2),
-        _phrase("G3 D4", "A4 F#4 B4 A4"),
+        _phrase("B4 A4", "G4 B4 A4"),
     ),
     "G3": (
         scale(_midis("G4 A4 B4 C5 D5 E5 D5 C5 B4 G4"), slur=2),
-        _phrase("G3 D4", "B4 A4 G4 D4"),
+        scale(_midis("D4 G4 B4 A4 D5 B4 G4 D4")),
         scale(_midis("G4 B4 D5 E5 C5 A4 B4 G4")),
     ),
 }

@@ -28,7 +28,7 @@ def comparison(
     planned: Sequence[PlannedSitting], rows: Iterable[NoteRow], settings: Settings
 ) -> str:
     """Return the table of planted and found; ``rows`` are the whole log, in order of time."""
-    truth = [_planted_rows(plan, settings) for plan in planned]
+    truth = [planted_rows(plan, settings) for plan in planned]
     begins = [plan.begins.timestamp() for plan in planned]
     heard: list[Rows] = [[] for _ in planned]
     for row in rows:
@@ -57,7 +57,7 @@ def _lines(reading: Reading) -> list[tuple[str, Callable[[Weeks], str]]]:
     ]
 
 
-def _planted_rows(plan: PlannedSitting, settings: Settings) -> Rows:
+def planted_rows(plan: PlannedSitting, settings: Settings) -> Rows:
     """Write the plan as the log would hold it if everything were heard as it was meant."""
     begins = Instant(plan.begins.timestamp(), 0.0, "planned", True)
     room = settings.room
@@ -168,10 +168,10 @@ def _is_misheard(landing: Landing) -> bool:
 
 
 def _typical(landings: Sequence[Landing]) -> str:
-    """Median landing error along the move, and of how many notes."""
+    """Median landing error, sharp positive (the shift goes up: long), and of how many notes."""
     if not landings:
         return "-"
-    return f"{median(landing.long_cents for landing in landings):+.1f} (of {len(landings)})"
+    return f"{median(landing.landing_cents for landing in landings):+.1f} (of {len(landings)})"
 
 
 def _shares(landings: Sequence[Landing]) -> str:
