@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -341,6 +341,7 @@ def test_a_preview_while_sounding_is_a_change_of_root() -> None:
 # --- blocks, cost, errors ----------------------------------------------------------------------
 
 
+@example(script=[(("preview", 220.0), 4000)], sizes=[100])  # ends in the midst of a block
 @settings(max_examples=40, deadline=None)
 @given(
     script=st.lists(st.tuples(st.sampled_from(STEPS), WAITS), min_size=1, max_size=8),
