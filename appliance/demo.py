@@ -121,7 +121,7 @@ def _practise(settings: Settings, planned: list[PlannedSitting], log: Logbook) -
         try:
             for plan, future in zip(planned, futures, strict=True):
                 while wait([future], timeout=0.2).not_done:
-                    bar.update(round(heard_s.value) - bar.n)
+                    bar.update(min(total_s, round(heard_s.value)) - bar.n)
                 clock.advance(plan.begins.timestamp() - clock.now().wall_s)
                 write_sitting(log, settings, clock.now(), future.result())
         finally:

@@ -61,10 +61,10 @@ def _phrase(before: str, after: str) -> Piece:
 
 PIECES: Mapping[str, tuple[Piece, ...]] = {
     "D3": (
-        scale(_midis("D4 E4 F#4 G4 A4 B4 C#5 D5 B4 A4 G4 F#4 E4 D4")),
         _phrase("D4 G4", "G4 E4 D4"),
-        scale(_midis("D4 F#4 A4 B4 A4 F#4 G4 E4"), slur=2),
+        scale(_midis("D4 E4 F#4 G4 A4 B4 C#5 D5"), slur=2),
         _phrase("B4 A4", "G4 B4 A4"),
+        scale(_midis("D4 F#4 A4 B4 A4 F#4 G4 E4")),
     ),
     "G3": (
         scale(_midis("G4 A4 B4 C5 D5 E5 D5 C5 B4 G4"), slur=2),
