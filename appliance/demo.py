@@ -31,7 +31,7 @@ from appliance.settings import Settings
 from appliance.tuning import note_hz
 from appliance.vocabulary import Call, Event, Instant, LogbookError, NoteEnded
 
-ROOM = "demo"  # by this name a log is known to be one of ours
+ROOM = "demo"  # by this name and the player's a log is known to be one of ours
 SAMPLE_RATE_HZ = 24000.0  # what the ear works at: nothing is gained above
 _BLOCK_FRAMES = 2400
 _CALLS = {
@@ -89,12 +89,11 @@ def _refuse_foreign(path: Path) -> None:
     try:
         with LogReader(path) as reader:
             span = reader.span()
-            rooms = (
-                {row.sitting.room for row in reader.notes(span[0], span[1] + 1)} if span else {""}
-            )
+            rows = reader.notes(span[0], span[1] + 1.0) if span else []
+            owners = {(row.sitting.room, row.sitting.player) for row in rows}
     except NoLogYetError:
         return
-    if rooms != {ROOM}:
+    if owners != {(ROOM, NICKNAME)}:
         raise LogbookError(
             f"{path} is not a log that the demo has made and was left as it is: "
             "name another file with --log."
