@@ -22,8 +22,8 @@ STRETCH_S = _SHIFT_S + _LONGEST_PERIOD_S + _PIECE_S
 HOP_S = 0.25
 
 _SILENT_RMS = 10.0 ** (-72.0 / 20.0)  # below the quietest drone (-60 dBFS), above idle converters
-_LEVEL_BLOCK_S = 0.02
-_GAP = 0.03  # a block 30 dB below the loudest: a start, an end, or silence between notes
+_LEVEL_BLOCK_S = 0.01  # shorter than the silence between two fades of 50 ms
+_GAP = 0.05  # a block 26 dB below the loudest: a start, an end, or silence between notes
 _GAP_NEAR_S = 0.2  # a stretch that begins inside a fade has its silence just before
 # Share of the energy that may differ: -30 dB leaves room for 16-bit steps at -60 dBFS and dither.
 _DIFFERENCE = 1e-3
