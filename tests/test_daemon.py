@@ -1,0 +1,463 @@
+"""The room without a sound card: scripted sound and ear, real log, real sockets, mock pins."""
+
+import json
+import os
+import queue
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from gpiozero.pins.mock import MockFactory
+
+from appliance.__main__ import main
+from appliance.control import ask
+from appliance.daemon import Room
+from appliance.devices.blocks import BACKLOG_S, Block, Handover, Samples, SoundReport
+from appliance.devices.clock import SimulatedClock
+from appliance.devices.loudspeaker import Loudspeaker
+from appliance.devices.pedals import FootBoard
+from appliance.log import logbook
+from appliance.log.logbook import Logbook, LogReader
+from appliance.log.records import NoteRow
+from appliance.practice.order import DroneOrder
+from appliance.settings import Settings
+from appliance.tuning import note_hz, parse_note
+from appliance.vocabulary import (
+    Call,
+    ControlError,
+    DeviceError,
+    Event,
+    HeardNote,
+    LogbookError,
+    NoteEnded,
+    NoteLanded,
+)
+from tests.log_rows import PLAIN
+from tests.soundcard import wait_for
+
+RATE_HZ = 1000.0  # of the scripted sound: one frame is a millisecond
+START_S = 1.7e9
+SETTINGS = Settings()
+
+
+class ScriptedSound:
+    """Hands over what the test puts in, at the time of the test's clock."""
+
+    def __init__(self, clock: SimulatedClock) -> None:
+        self.clock = clock
+        self.orders: list[DroneOrder] = []
+        self.blocks: queue.SimpleQueue[Block | None] = queue.SimpleQueue()
+        self.stopped = False
+
+    def start(self) -> None:
+        pass
+
+    def order(self, order: DroneOrder) -> None:
+        self.orders.append(order)
+
+    def next_block(self, timeout_s: float) -> Block | None:
+        return self.blocks.get()
+
+    def report(self) -> SoundReport:
+        return SoundReport("scripted", running=not self.stopped)
+
+    def stop(self) -> None:
+        self.stopped = True
+        self.fall_silent()
+
+    def fall_silent(self) -> None:
+        """Let the room find that no block has come for a while."""
+        self.blocks.put(None)
+
+    def pass_time(self, seconds: float, *, fresh: bool = False) -> None:
+        self.clock.advance(seconds)
+        silence = np.zeros(round(seconds * RATE_HZ), np.float32)
+        now_s = self.clock.now().monotonic_s
+        self.blocks.put(Block(silence, silence, fresh, now_s, RATE_HZ))
+
+
+class ScriptedEar:
+    """Says what the test has written into its script, and last words when its stretch ends."""
+
+    def __init__(self, script: list[Event], last_words: list[Event]) -> None:
+        self._script = script
+        self._last_words = last_words
+
+    def hear(self, mic: Samples, sent: Samples | None = None) -> list[Event]:
+        due = self._script.copy()
+        self._script.clear()
+        return due
+
+    def finish(self) -> list[Event]:
+        return self._last_words
+
+
+def note(start_s: float, end_s: float, settled_hz: float = 220.0) -> HeardNote:
+    return replace(PLAIN, start_s=start_s, end_s=end_s, settled_hz=settled_hz)
+
+
+@dataclass
+class Stage:
+    """A running room and everything around it that the test holds."""
+
+    clock: SimulatedClock
+    sound: ScriptedSound
+    pins: MockFactory
+    script: list[Event]
+    last_words: list[Event]
+    ears: int
+    log_path: Path
+    socket: Path
+    room: Room
+
+    def rows(self) -> list[NoteRow]:
+        with LogReader(self.log_path) as log:
+            return log.notes(0.0, 1e12)
+
+    def sittings(self) -> list[dict[str, Any]]:
+        with sqlite3.connect(self.log_path) as db:
+            db.row_factory = sqlite3.Row
+            return [dict(row) for row in db.execute("SELECT * FROM sitting ORDER BY id")]
+
+    def hear(self, seconds: float, *events: Event, fresh: bool = False) -> None:
+        """Let time pass in sound; at its end the ear says the events."""
+        self.script[:] = events
+        self.sound.pass_time(seconds, fresh=fresh)
+        wait_for(lambda: not self.script)
+
+    def tap(self, pin: int) -> None:
+        self._hold(pin, 0.1)
+
+    def hold(self, pin: int) -> None:
+        self._hold(pin, 0.7)
+
+    def _hold(self, pin: int, seconds: float) -> None:
+        self.pins.pin(pin).drive_low()
+        self.sound.pass_time(seconds)
+        self.pins.pin(pin).drive_high()
+        self.sound.pass_time(0.05)  # past the bounce
+        time.sleep(0.06)  # for the thread that ticks
+
+
+LEFT, MIDDLE, RIGHT = 17, 27, 22
+
+
+def build(tmp_path: Path, settings: Settings = SETTINGS) -> Stage:
+    clock = SimulatedClock(START_S, monotonic_s=1000.0)
+    sound, pins = ScriptedSound(clock), MockFactory()
+    script: list[Event] = []
+    last_words: list[Event] = []
+    log_path, socket = tmp_path / "room.db", tmp_path / "c.sock"
+    stage: Stage
+
+    def make_ear(_rate_hz: float) -> ScriptedEar:
+        stage.ears += 1
+        return ScriptedEar(script, last_words)
+
+    def monotonic() -> float:
+        return clock.now().monotonic_s
+
+    room = Room(
+        settings,
+        clock=clock,
+        sound=sound,
+        open_logbook=lambda: Logbook(log_path, "north room"),
+        open_feet=lambda press, release: FootBoard(
+            settings.pedals, press, release, pin_factory=pins, monotonic=monotonic
+        ),
+        socket_path=socket,
+        make_ear=make_ear,
+    )
+    stage = Stage(clock, sound, pins, script, last_words, 0, log_path, socket, room)
+    return stage
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Iterator[Stage]:
+    stage = build(tmp_path)
+    stage.room.start()
+    yield stage
+    stage.room.stop()
+    stage.pins.reset()
+
+
+def test_a_note_is_in_the_log_with_the_time_it_ended(stage: Stage) -> None:
+    stage.hear(5.0, NoteEnded(note(2.0, 4.5)))
+    (row,) = wait_for(stage.rows)
+    assert row.ended_at.wall_s == pytest.approx(START_S + 4.5, abs=0.001)
+    assert row.ended_at.monotonic_s == pytest.approx(1004.5, abs=0.001)
+    assert row.sitting.started_at.wall_s == pytest.approx(START_S + 2.0, abs=0.001)
+
+
+def test_a_new_stretch_of_sound_gets_a_new_ear_and_the_old_one_its_last_word(stage: Stage) -> None:
+    stage.hear(3.0)
+    stage.last_words.append(NoteEnded(note(2.0, 3.0)))
+    stage.sound.pass_time(1.0, fresh=True)
+    (row,) = wait_for(stage.rows)
+    assert row.ended_at.monotonic_s == pytest.approx(1003.0, abs=0.001)
+    assert wait_for(lambda: stage.ears == 2)
+    stage.last_words.clear()
+
+
+def test_a_device_that_falls_silent_ends_the_note_that_sounded(stage: Stage) -> None:
+    stage.hear(3.0)
+    stage.last_words.append(NoteEnded(note(2.0, 3.0)))
+    stage.sound.fall_silent()
+    (row,) = wait_for(stage.rows)
+    assert row.ended_at.monotonic_s == pytest.approx(1003.0, abs=0.001)
+
+
+def test_the_clean_stop_writes_what_still_sounds_and_ends_the_sitting(tmp_path: Path) -> None:
+    stage = build(tmp_path)
+    stage.room.start()
+    stage.last_words.append(NoteEnded(note(1.0, 2.0)))
+    stage.sound.pass_time(2.0)
+    assert stage.room.stop() == 0
+    stage.pins.reset()
+    assert len(stage.rows()) == 1
+    (sitting,) = stage.sittings()
+    assert sitting["ended_wall_s"] == pytest.approx(START_S + 2.0, abs=0.001)
+    assert stage.sound.stopped and not stage.socket.exists()
+
+
+def test_a_sitting_ends_after_silence_where_its_last_note_ended(stage: Stage) -> None:
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+    wait_for(stage.rows)
+    stage.clock.advance(599.0)
+    stage.room._desk.tick(stage.clock.now())
+    stage.clock.advance(1.5)
+    assert ask(stage.socket, {"do": "status"})["sitting"] is True
+    stage.room._desk.tick(stage.clock.now())
+    assert ask(stage.socket, {"do": "status"})["sitting"] is False
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)), fresh=True)
+    wait_for(lambda: len(stage.rows()) == 2)
+    first, second = stage.sittings()
+    assert first["ended_wall_s"] == pytest.approx(START_S + 2.0, abs=0.001)
+    assert second["ended_wall_s"] is None
+
+
+def test_a_note_that_sounds_keeps_the_sitting(stage: Stage) -> None:
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)), NoteLanded(2.0, 220.0))
+    wait_for(stage.rows)
+    stage.clock.advance(700.0)
+    stage.room._desk.tick(stage.clock.now())
+    assert ask(stage.socket, {"do": "status"})["sitting"] is True
+
+
+def test_drone_and_its_note_by_foot(stage: Stage) -> None:
+    hz = {name: note_hz(parse_note(name)) for name in ("A3", "Bb3", "A2")}
+    stage.tap(RIGHT)
+    stage.tap(LEFT)
+    stage.hold(LEFT)
+    stage.hold(MIDDLE)
+    stage.hold(MIDDLE)
+    wanted = [
+        DroneOrder(hz["A3"]),
+        DroneOrder(hz["Bb3"], preview=True),
+        DroneOrder(hz["A3"], preview=True),
+        DroneOrder(hz["A2"], preview=True),
+        DroneOrder(hz["A2"], sounding=True),
+        DroneOrder(hz["A2"]),
+    ]
+    assert wait_for(lambda: len(stage.sound.orders) >= len(wanted)) and stage.sound.orders == wanted
+
+
+def test_the_note_just_played_becomes_the_drones_snapped_to_the_rooms_a4(tmp_path: Path) -> None:
+    stage = build(tmp_path, replace(SETTINGS, room=replace(SETTINGS.room, a4_hz=442.0)))
+    stage.room.start()
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0, settled_hz=294.0)))  # D4, 2 cents flat at 442
+    wait_for(stage.rows)
+    stage.tap(MIDDLE)
+    order = wait_for(lambda: [o for o in stage.sound.orders if o.preview])[-1]
+    assert order.root_hz == pytest.approx(442.0 * 2 ** (-7 / 12))
+    stage.room.stop()
+    stage.pins.reset()
+
+
+def test_calls_by_foot_reach_the_note_they_speak_of(stage: Stage) -> None:
+    stage.hold(MIDDLE)  # the drone sounds from here on
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)))  # it is 2.75 s
+    stage.tap(LEFT)
+    stage.hear(1.0, NoteLanded(3.2, 220.0))
+    stage.tap(RIGHT)  # at 4.0 s, the note has sounded for 0.8 s
+    stage.hear(1.0, NoteEnded(note(3.2, 5.0)))
+    wait_for(lambda: [row.call for row in stage.rows()] == [Call.FLAT, Call.SHARP])
+
+
+def test_orders_over_the_socket(stage: Stage) -> None:
+    answer = ask(stage.socket, {"do": "drone", "note": "D3", "on": True})
+    assert answer["drone"] == {
+        "on": True,
+        "note": "D3",
+        "root_hz": pytest.approx(146.832, abs=5e-4),
+    }
+    assert stage.sound.orders[-1] == DroneOrder(note_hz(parse_note("D3")), sounding=True)
+    assert ask(stage.socket, {"do": "drone", "on": False})["drone"]["on"] is False
+    assert "hz" not in json.dumps(answer["sound"])
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [{"do": "dance"}, {}, {"do": "drone", "on": "yes"}, {"do": "drone", "note": 3}]
+    + [{"do": "drone", "note": name} for name in ("H9", "B0", "C#7", "")],
+)
+def test_bad_requests_are_refused_and_change_nothing(stage: Stage, request_: Any) -> None:
+    before = list(stage.sound.orders)
+    with pytest.raises(ControlError):
+        ask(stage.socket, request_)
+    assert stage.sound.orders == before
+
+
+def test_notes_wait_in_memory_while_the_storage_stalls(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    stage = build(tmp_path)
+    stage.room.start()
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+    wait_for(stage.rows)
+    locker = sqlite3.connect(stage.log_path, isolation_level=None)
+    locker.execute("BEGIN IMMEDIATE")
+    for second in range(2, 40):
+        stage.hear(1.0, NoteEnded(note(second, second + 0.9)))
+    log = wait_for(lambda: found if (found := stage.room.status()["log"])["trouble"] else None)
+    assert log["waiting"] == 38 and len(stage.rows()) == 1
+    assert ask(stage.socket, {"do": "drone", "on": True})["drone"]["on"]  # practice goes on
+    locker.execute("ROLLBACK")
+    locker.close()
+    wait_for(lambda: len(stage.rows()) == 39)
+    ends = [row.ended_at.monotonic_s for row in stage.rows()]
+    assert ends == sorted(ends) and stage.room.status()["log"]["trouble"] is None
+    assert stage.room.stop() == 0
+    stage.pins.reset()
+
+
+def test_a_stop_while_the_storage_stalls_says_how_much_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr("appliance.daemon.FLUSH_S", 0.3)
+    stage = build(tmp_path)
+    stage.room.start()
+    locker = sqlite3.connect(stage.log_path, isolation_level=None)
+    locker.execute("BEGIN IMMEDIATE")
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+    time.sleep(0.1)
+    assert stage.room.stop() == 3  # the sitting's begin, the note, the sitting's end
+    locker.close()
+    stage.pins.reset()
+
+
+def test_a_log_that_cannot_be_opened_stops_the_start_and_leaves_nothing_open(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "room.db").write_bytes(b"a letter to the caretaker" * 100)
+    stage = build(tmp_path)
+    with pytest.raises(LogbookError):
+        stage.room.start()
+    assert not stage.socket.exists()
+    stage.pins.reset()
+
+
+def test_pedals_that_cannot_be_opened_close_what_was_open(tmp_path: Path) -> None:
+    stage = build(tmp_path, replace(SETTINGS, pedals=replace(SETTINGS.pedals, left_pin=27)))
+    with pytest.raises(DeviceError):
+        stage.room.start()
+    assert stage.sound.stopped and not stage.socket.exists()
+    stage.pins.reset()
+
+
+def test_an_ear_that_fails_stops_the_room_rather_than_leaving_it_deaf(tmp_path: Path) -> None:
+    stage = build(tmp_path)
+    stage.script.append("no event")  # type: ignore[arg-type]
+    stage.sound.pass_time(1.0)
+    assert stage.room.serve(threading.Event()) is False
+    stage.pins.reset()
+
+
+def test_a_hearing_that_lags_loses_sound_not_memory() -> None:
+    handover = Handover()
+    second = np.zeros(48000, np.float32)
+    for at_s in range(40):
+        handover.put(Block(second, second, False, float(at_s), 48000.0))
+    assert handover.dropped == 40 - BACKLOG_S - 1
+    taken = []
+    while (block := handover.get(0.0)) is not None:
+        taken.append(block)
+    assert len(taken) + handover.dropped == 40
+    handover.put(Block(second, second, False, 40.0, 48000.0))
+    after = handover.get(0.0)
+    assert after is not None and after.fresh and not taken[1].fresh
+
+
+def test_the_loudspeaker_obeys_the_last_order() -> None:
+    loudspeaker = Loudspeaker(Settings().drone, 48000.0)
+    assert not loudspeaker.render(4800).any()
+    loudspeaker.order(DroneOrder(220.0, preview=True))
+    assert loudspeaker.render(48000).any()
+    assert loudspeaker.render(48000)[24000:].any() is np.False_  # a preview ends by itself
+    loudspeaker.order(DroneOrder(220.0, sounding=True))
+    loudspeaker.order(DroneOrder(220.0, sounding=True))
+    assert loudspeaker.render(96000)[-4800:].any()
+    loudspeaker.order(DroneOrder(220.0))
+    assert not loudspeaker.render(48000)[-4800:].any()
+
+
+def sentence_of(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    assert main(list(words)) == 2
+    said = capsys.readouterr()
+    assert said.out == "" and said.err.count("\n") == 1 and "Traceback" not in said.err
+    return said.err
+
+
+def test_an_unknown_sound_device_is_one_sentence_with_what_is_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "s.toml").write_text('[sound]\ndevice = "gramophone"\n')
+    words = ["run", "--no-pedals", "--settings", str(tmp_path / "s.toml")]
+    words += ["--log", str(tmp_path / "r.db"), "--socket", str(tmp_path / "c.sock")]
+    said = sentence_of(capsys, *words)
+    assert "'gramophone'" in said and "there is: " in said
+    assert not (tmp_path / "c.sock").exists()
+
+
+def test_bad_settings_and_a_missing_daemon_are_one_sentence_each(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "s.toml").write_text("[drone]\nloud = true\n")
+    assert "loud" in sentence_of(
+        capsys, "run", "--simulate", "--settings", str(tmp_path / "s.toml")
+    )
+    socket = str(tmp_path / "c.sock")
+    assert "groundnote run" in sentence_of(capsys, "drone", "on", "--socket", socket)
+
+
+def test_run_simulate_as_a_user_runs_it(tmp_path: Path) -> None:
+    log, socket = tmp_path / "room.db", tmp_path / "c.sock"
+    words = [sys.executable, "-m", "appliance", "run", "--simulate"]
+    words += ["--log", str(log), "--socket", str(socket)]
+    with subprocess.Popen(words, stderr=subprocess.PIPE, env=dict(os.environ)) as process:
+        try:
+            wait_for(lambda: socket.exists() and ask(socket, {"do": "status"})["drone"]["on"])
+            wait_for(lambda: ask(socket, {"do": "status"})["log"]["notes_written"] >= 2, 40.0)
+            slowest_s = ask(socket, {"do": "status"})["log"]["slowest_commit_s"]
+        finally:
+            process.send_signal(signal.SIGTERM)
+            said = process.communicate(timeout=15)[1]
+    assert process.returncode == 0 and said == b""
+    assert slowest_s < 1.0
+    with LogReader(log) as reader:
+        assert len(reader.notes(0.0, 1e12)) >= 2
+    with sqlite3.connect(log) as db:
+        assert db.execute("SELECT count(*) FROM sitting WHERE ended_wall_s IS NULL").fetchone() == (
+            0,
+        )
