@@ -70,13 +70,16 @@ def row(note: HeardNote, at: Instant = SITTING.started_at, *, struck: bool = Fal
     return NoteRow(f"00000001-{next(_numbers)}", SITTING, note, at, struck, None)
 
 
+# Pure intervals over A3, cents above equal temperament: 5/3, 9/5, 3/2, 5/4, 4/3 (arithmetic).
+PURE = {"F#4": -15.6, "G4": 17.6, "E4": 2.0, "C#4": -13.7, "D4": -2.0}
+
 # Habits of an invented violist: note -> (bias, spread, share of the error corrected, came from)
 HABITS = {
     "F#4": (-14.0, 5.0, 0.7, None),
     "G4": (11.0, 9.0, 0.2, "B3"),
     "A3": (1.0, 4.0, 0.0, None),
     "E4": (2.0, 8.0, 0.5, None),
-    "C#4": (-13.7, 14.0, 0.6, None),
+    "C#4": (0.0, 14.0, 0.6, None),
     "D4": (-3.0, 6.0, 0.0, "A4"),
     "A4": (0.0, 6.0, 0.0, None),
 }
@@ -103,7 +106,9 @@ def _played(chance: Random, number: int, day: int) -> HeardNote:
     name = chance.choice(list(HABITS))
     bias, spread, corrected, source = HABITS[name]
     landing = chance.gauss(bias * (1.5 if day < 9 else 1.0), spread)
-    note = heard(name, landing, landing * (1 - corrected) + chance.gauss(0.0, 1.5))
+    pure = PURE.get(name, 0.0)
+    settled = landing * (1 - corrected) + chance.gauss(0.0, 1.5)
+    note = heard(name, pure + landing, pure + settled)
     if source:
         note = replace(
             note, arrival=Arrival.SLIDE, slide_s=0.11, shift=shift(source, name, chance.random())
@@ -111,5 +116,5 @@ def _played(chance: Random, number: int, day: int) -> HeardNote:
     if number % 17 == 3:
         return UNMEASURED
     if number % 31 == 30:
-        return replace(note, settled_hz=bent(note.settled_hz or 0.0, 50.0))
+        return replace(note, settled_hz=bent(note_hz(parse_note(name)), 50.0))
     return replace(note, repeat=number % 23 == 22)

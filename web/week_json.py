@@ -25,6 +25,7 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "not_measurable": week.not_measurable,
         "repeats": week.repeats,
         "struck_out": week.struck,
+        "without_any_drone": week.undroned,
     }
 
 

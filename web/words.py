@@ -17,6 +17,7 @@ TUNING_NAMES = {
     "equal": "equal temperament",
 }
 SIDES = ("flat", "sharp")
+NO_BREAK = "\N{NO-BREAK SPACE}"
 SHIFT_SIDES = ("short", "long")
 
 
@@ -41,14 +42,13 @@ def percent(part: int, whole: int) -> int:
     return round(100 * part / whole) if whole else 0
 
 
-def headline(total: Tally, before: Tally) -> str:
-    """Return the one sentence of the week."""
+def headline(total: Tally, before: Tally) -> tuple[str, ...]:
+    """Return the one sentence of the week, in the parts that a line should not break."""
     landed, rescued, missed = (
         percent(part, total.count) for part in (total.landed, total.rescued, total.missed)
     )
-    now = f"{landed} % landed, {rescued} % rescued, {missed} % missed"
-    then = f"last week {shares(before)}" if before.count else "nothing to set beside it last week"
-    return f"{now}; {then}."
+    then = ("last week", f"{shares(before)}.") if before.count else ("no landings", "last week.")
+    return f"{landed} % landed,", f"{rescued} % rescued,", f"{missed} % missed;", *then
 
 
 def shares(tally: Tally) -> str:
@@ -60,12 +60,12 @@ def shares(tally: Tally) -> str:
 def like_for_like(compared: Comparison | None) -> str:
     """Return how the two weeks compare where they can be compared."""
     if compared is None:
-        return "The two weeks share no note over the same drone, so they cannot be compared."
-    this, before = compared.this, compared.before
-    return (
-        f"Like for like, the same notes over the same drone: {shares(this)} of {this.count} notes, "
-        f"last week {shares(before)} of {before.count}."
+        return "Last week has no note over the same drone to set beside them."
+    this, before = (
+        f"{shares(tally)} of {tally.count}".replace(" ", NO_BREAK)
+        for tally in (compared.this, compared.before)
     )
+    return f"Like for like, the same notes over the same drone: {this}, last week {before}."
 
 
 def bias(tally: Tally, sides: tuple[str, str] = SIDES) -> str:
@@ -73,10 +73,16 @@ def bias(tally: Tally, sides: tuple[str, str] = SIDES) -> str:
     if tally.typical_cents is None or tally.spread_cents is None:
         return ""
     if tally.side:
-        where = f"Typically {abs(tally.typical_cents):.0f} cents {sides[tally.side > 0]}"
+        where = f"Typically {cents(tally.typical_cents)} {sides[tally.side > 0]}"
     else:
-        where = f"Typically within {UNGRADED_CENTS:.0f} cents"
-    return f"{where}; half of them within {max(1, round(tally.spread_cents))} cents of that."
+        where = f"Typically right, under {UNGRADED_CENTS:.0f} cents off"
+    return f"{where}; half of them lie within {cents(max(1.0, tally.spread_cents))} of that."
+
+
+def cents(size: float) -> str:
+    """Return the size of an interval in whole cents."""
+    whole = round(abs(size))
+    return f"{whole} cent" if whole == 1 else f"{whole} cents"
 
 
 def chance(tally: Tally) -> str:

@@ -107,7 +107,10 @@ class ShiftLine:
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """What a week shows. Lines are sorted by trouble: most notes not landed first."""
+    """What a week shows. Lines are sorted by trouble: most notes not landed first.
+
+    ``undroned`` landings had no drone yet to refer to; they are read in equal temperament.
+    """
 
     total: Tally
     before: Tally
@@ -118,6 +121,7 @@ class Week:
     not_measurable: int
     repeats: int
     struck: int
+    undroned: int
 
 
 def read_week(
@@ -144,6 +148,7 @@ def read_week(
         not_measurable=judged.count(Outcome.NOT_MEASURABLE),
         repeats=sum(row.note.repeat and not row.struck for row in rows),
         struck=sum(row.struck for row in rows),
+        undroned=sum(landing.drone_midi is None for landing in landings),
     )
 
 
