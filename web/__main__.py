@@ -26,9 +26,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             ident="",
             clear_untrusted_proxy_headers=True,
         )
-    except (GroundnoteError, OSError) as error:
-        print(f"groundnote-web: {_sentence(error)}", file=sys.stderr)
-        return 2
+    except GroundnoteError as error:
+        return _refuse(str(error))
+    except (OSError, ValueError) as error:  # the second is waitress's word for an unknown host
+        return _refuse(f"The address cannot be used ({error}): choose another --host or --port.")
     shown = "localhost" if settings.web.host in ("0.0.0.0", "::", "") else settings.web.host
     print(f"The week is at http://{shown}:{server.effective_port}/ (stop with Ctrl-C)", flush=True)
     try:
@@ -66,10 +67,9 @@ def _settings(options: argparse.Namespace) -> Settings:
     return replace(settings, web=web, room=room)
 
 
-def _sentence(error: Exception) -> str:
-    if isinstance(error, OSError):
-        return f"the address cannot be used ({error.strerror}): choose another --host or --port."
-    return str(error)
+def _refuse(sentence: str) -> int:
+    print(f"groundnote-web: {sentence}", file=sys.stderr)
+    return 2
 
 
 if __name__ == "__main__":
