@@ -130,7 +130,10 @@ def _landing_and_settled(
     if len(hz) < 11:
         return note.landing_hz, note.settled_hz
     moves = note.vibrato_cents > 0 and note.vibrato_after_s == 0.0
-    stable = times[0] if moves or note.natural else _first_stable(times, hz)
+    # moving pitch is never "stable": it counts from where Praat's window (4.3 periods) is clear of
+    # the attack and of the note before
+    clear = start + 0.05 + 2.2 / note.landing_hz
+    stable = clear if moves or note.natural else _first_stable(times, hz)
     corrected = note.correct_at_s
     close = stable + _LANDING_S
     if moves:
