@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 RATE_HZ = 48000
-PERIOD_FRAMES = 256
+PERIOD_FRAMES = 512  # the daemon's own block length
 START_S = 10.0
 
 Found = TypeVar("Found")
@@ -38,10 +38,10 @@ class SoundCard:
 
     def start(self) -> None:
         """Start the server, with real-time scheduling where the machine allows it."""
-        for scheduling in (["-R", "-P", "70"], ["-r"]):
+        for scheduling in ("-R -P 70", "-r"):
+            driver = f"-d dummy -r {RATE_HZ} -p {PERIOD_FRAMES}"
             self._process = subprocess.Popen(
-                ["jackd", "-n", self.name, *scheduling, "-d", "dummy", "-r", str(RATE_HZ)]
-                + ["-p", str(PERIOD_FRAMES), "-C", "2", "-P", "2"],
+                f"jackd -n {self.name} {scheduling} {driver}".split(),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
@@ -73,7 +73,7 @@ class SoundCard:
 
 class _Client:
     def __init__(self, card: SoundCard, name: str) -> None:
-        import jack
+        import jack  # noqa: PLC0415 - it looks for the JACK library, which may be missing
 
         self.client: Any = jack.Client(name, servername=card.name, no_start_server=True)
 
@@ -83,11 +83,13 @@ class _Client:
 
 
 class Microphone(_Client):
-    """A JACK client that plays samples into whoever listens to it."""
+    """A JACK client that plays samples into whoever listens, and can hear the loudspeaker."""
 
     def __init__(self, card: SoundCard, name: str) -> None:
         super().__init__(card, name)
-        self._port = self.client.outports.register("out")
+        self._out = self.client.outports.register("out")
+        self._air = self.client.inports.register("air")
+        self._gain = np.float32(0.0)
         self._left: NDArray[np.float32] = np.zeros(0, np.float32)
         self.client.set_process_callback(self._process)
         self.client.activate()
@@ -96,15 +98,20 @@ class Microphone(_Client):
         """Begin to play; returns at once."""
         self._left = samples.astype(np.float32)
 
+    def hear_loudspeaker(self, gain_db: float) -> None:
+        """Let the loudspeaker reach the microphone, so much louder."""
+        self._gain = np.float32(10.0 ** (gain_db / 20.0))
+        self.client.connect(_loudspeaker(self.client), self._air)
+
     @property
     def playing(self) -> bool:
         return self._left.size > 0
 
     def _process(self, frames: int) -> None:
         now, self._left = self._left[:frames], self._left[frames:]
-        out = self._port.get_array()
-        out[:] = 0.0
-        out[: now.size] = now
+        out = self._out.get_array()
+        out[:] = self._gain * self._air.get_array()
+        out[: now.size] += now
 
 
 class Tap(_Client):
@@ -114,23 +121,38 @@ class Tap(_Client):
         super().__init__(card, name)
         self._port = self.client.inports.register("in")
         self._blocks: list[NDArray[np.float32]] = []
+        self.xruns = 0
         self.client.set_process_callback(self._process)
+        self.client.set_xrun_callback(self._count_xrun)
         self.client.activate()
 
-    def connect(self, pattern: str = "PortAudio.*:out_0") -> None:
-        """Connect to the first port the daemon's stream plays on, once it is there."""
-        ports = wait_for(lambda: self.client.get_ports(pattern, is_audio=True, is_output=True))
-        self.client.connect(ports[0], self._port)
+    def connect(self) -> None:
+        """Connect to what the daemon's stream plays, once it is there."""
+        self.client.connect(_loudspeaker(self.client), self._port)
 
     def recorded(self) -> NDArray[np.float32]:
         """All samples since the last :meth:`forget`."""
         return np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
+
+    def sounding(self) -> bool:
+        """Whether the last tenth of a second was no silence."""
+        return bool(self.recorded()[-RATE_HZ // 10 :].any())
 
     def forget(self) -> None:
         self._blocks = []
 
     def _process(self, _frames: int) -> None:
         self._blocks.append(self._port.get_array().copy())
+
+    def _count_xrun(self, _delayed_usecs: float) -> None:
+        self.xruns += 1
+
+
+def _loudspeaker(client: Any) -> Any:
+    def ports() -> Any:
+        return client.get_ports("PortAudio.*:out_0", is_audio=True, is_output=True)
+
+    return wait_for(ports)[0]
 
 
 def wait_for(look: Callable[[], Found], timeout_s: float = 15.0) -> Found:

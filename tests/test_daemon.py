@@ -329,7 +329,8 @@ def test_notes_wait_in_memory_while_the_storage_stalls(
     locker.execute("BEGIN IMMEDIATE")
     for second in range(2, 40):
         stage.hear(1.0, NoteEnded(note(second, second + 0.9)))
-    log = wait_for(lambda: found if (found := stage.room.status()["log"])["trouble"] else None)
+    wait_for(lambda: stage.room.status()["log"]["trouble"])
+    log = stage.room.status()["log"]
     assert log["waiting"] == 38 and len(stage.rows()) == 1
     assert ask(stage.socket, {"do": "drone", "on": True})["drone"]["on"]  # practice goes on
     locker.execute("ROLLBACK")

@@ -1,0 +1,284 @@
+"""The room as a user runs it, on a real full-duplex stream of a virtual sound card.
+
+The daemon is a process of its own. A WAV is played into its microphone, its drone is recorded on
+the way to the loudspeaker, the log is read while it grows, and the pages are asked over HTTP.
+"""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from appliance.control import Message, ask
+from appliance.log.logbook import LogReader, NoLogYetError
+from appliance.log.records import NoteRow
+from appliance.tuning import cents, nearest_note, note_hz, note_name, parse_note
+from tests.soundcard import RATE_HZ, Microphone, SoundCard, Tap, wait_for
+
+# What the invented player plays: note, cents off equal temperament.
+PLAYED = (("D4", -14.0), ("E4", 3.0), ("F#4", -22.0), ("G4", 9.0), ("A4", 0.0))
+NOTE_S, REST_S = 1.0, 0.6
+LEVEL = 0.08  # RMS of the player at the microphone
+STEADY_S = 3.0
+TRIES = 6
+DRONE = "D3"
+
+
+def write_take(path: Path) -> NDArray[np.float32]:
+    """Write plain bowed-like tones (12 partials falling as 1/k) as a WAV, and read it back."""
+    rest = np.zeros(round(REST_S * RATE_HZ))
+    t = np.arange(round(NOTE_S * RATE_HZ)) / RATE_HZ
+    envelope = np.minimum(1.0, np.minimum(t / 0.03, (NOTE_S - t) / 0.05))
+    sounds = [rest]
+    for name, off_cents in PLAYED:
+        hz = note_hz(parse_note(name)) * 2.0 ** (off_cents / 1200.0)
+        tone = sum(np.sin(2.0 * np.pi * k * hz * t + k * k) / k for k in range(1, 13))
+        sounds += [LEVEL / np.std(tone) * tone * envelope, rest]
+    soundfile.write(path, np.concatenate(sounds), RATE_HZ, subtype="PCM_24")
+    samples, _ = soundfile.read(path, dtype="float32")
+    return np.asarray(samples, np.float32)
+
+
+def end_of(index: int) -> float:
+    """When a played note ends, in seconds since the take began."""
+    return (index + 1) * (REST_S + NOTE_S)
+
+
+@dataclass
+class Room:
+    """A running daemon and what surrounds it."""
+
+    card: SoundCard
+    microphone: Microphone
+    tap: Tap
+    process: subprocess.Popen[bytes]
+    log_path: Path
+    socket: Path
+    take: NDArray[np.float32]
+
+    def command(self, *words: str) -> str:
+        """Run ``groundnote drone …`` as a user does."""
+        line = [sys.executable, "-m", "appliance", "drone", *words, "--socket", str(self.socket)]
+        return subprocess.run(line, check=True, capture_output=True, text=True, timeout=20).stdout
+
+    def status(self) -> Message:
+        return ask(self.socket, {"do": "status"})
+
+    def lost(self) -> Message:
+        """Count what the sound has lost so far, on either side."""
+        sound = self.status()["sound"]
+        return {**sound["flags"], "dropped": sound["dropped_blocks"], "tap": self.tap.xruns}
+
+    def rows(self) -> list[NoteRow]:
+        try:
+            with LogReader(self.log_path) as log:
+                return log.notes(0.0, 1e12)
+        except NoLogYetError:
+            return []
+
+    def play(self) -> float:
+        """Begin to play the take; return when that was (monotonic seconds)."""
+        self.microphone.play(self.take)
+        return time.monotonic()
+
+    def watch_log(self, before: int) -> list[float]:
+        """Return the moments at which each row after ``before`` can first be read."""
+        end_s = time.monotonic() + end_of(len(PLAYED)) + 2.0
+        grew_at_s: list[float] = []
+        while len(grew_at_s) < len(PLAYED) and time.monotonic() < end_s:
+            count = len(self.rows()) - before
+            grew_at_s += [time.monotonic()] * (count - len(grew_at_s))
+            time.sleep(0.02)
+        return grew_at_s
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What the log says of a take, and how long after its end each note could be read."""
+
+    rows: list[NoteRow]
+    delays_s: NDArray[np.float64]
+
+
+@pytest.fixture
+def room(sound_card: SoundCard, tmp_path: Path) -> Iterator[Room]:
+    microphone = Microphone(sound_card, "room-mic")
+    settings, log_path, socket = (tmp_path / name for name in ("s.toml", "room.db", "c.sock"))
+    settings.write_text(
+        '[room]\nname = "north room"\n[sound]\ninput_device = "room-mic"\n'
+        f'output_device = "system"\nreopen_after_s = 0.5\n[drone]\nnote = "{DRONE}"\n'
+    )
+    words = ["run", "--no-pedals", "--settings", str(settings), "--log", str(log_path)]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "appliance", *words, "--socket", str(socket)],
+        env=sound_card.environment,
+    )
+    tap = Tap(sound_card, "loudspeaker-tap")
+    take = write_take(tmp_path / "take.wav")
+    room = Room(sound_card, microphone, tap, process, log_path, socket, take)
+    try:
+        wait_for(lambda: socket.exists() or process.poll() is not None)
+        assert process.poll() is None, "the daemon did not start"
+        wait_for(lambda: room.status()["sound"]["running"])
+        yield room
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        for client in (room.tap, room.microphone):
+            client.close()
+
+
+def test_an_evening_in_the_room(room: Room, tmp_path: Path) -> None:
+    room.tap.connect()
+    heard = play_take(room)
+    check_notes(heard.rows, drone_hz=None)
+    print(f"note end to a row that can be read: {np.round(heard.delays_s, 3)} s")
+    assert max(heard.delays_s) < 1.0
+    assert room.status()["log"]["slowest_commit_s"] < 1.0
+
+    sound, steady = record_drone(room)
+    check_drone(sound, steady)
+
+    room.microphone.hear_loudspeaker(-12.0)
+    room.command("on")
+    time.sleep(4.0)  # the ear learns the room
+    heard = play_take(room)
+    check_notes(heard.rows, drone_hz=note_hz(parse_note(DRONE)))
+    assert max(heard.delays_s) < 1.0
+
+    check_page(room, tmp_path)
+    room.process.send_signal(signal.SIGTERM)
+    assert room.process.wait(timeout=15) == 0
+    assert all(row.sitting.ended_at is not None for row in room.rows())
+
+
+def play_take(room: Room) -> Heard:
+    """Play the take until it was played and heard without the sound card losing a block.
+
+    A virtual sound card on a busy machine loses blocks, and says so; a take with a hole in it is
+    no longer what the player played.
+    """
+    for _ in range(TRIES):
+        lost, before = room.lost(), len(room.rows())
+        began_s = room.play()
+        grew_at_s = room.watch_log(before)
+        wait_for(lambda: not room.microphone.playing)
+        if room.lost() == lost:
+            ends_s = [began_s + end_of(index) for index in range(len(PLAYED))]
+            delays_s = np.array(grew_at_s) - ends_s[: len(grew_at_s)]
+            return Heard(room.rows()[before:], delays_s)
+    pytest.fail(f"no take without lost blocks: {room.lost()}; is the machine too busy?")
+
+
+def check_notes(rows: list[NoteRow], drone_hz: float | None) -> None:
+    """Every played note is there, in order, landed and settled where it was played."""
+    assert len(rows) == len(PLAYED)
+    for row, (name, off_cents) in zip(rows, PLAYED, strict=True):
+        played_hz = note_hz(parse_note(name)) * 2.0 ** (off_cents / 1200.0)
+        assert row.note.landing_hz is not None and row.note.settled_hz is not None
+        assert abs(cents(row.note.landing_hz, played_hz)) < 3.0
+        assert abs(cents(row.note.settled_hz, played_hz)) < 3.0
+        assert row.note.end_s - row.note.start_s == pytest.approx(NOTE_S, abs=0.15)
+        assert row.note.drone_hz == (drone_hz and pytest.approx(drone_hz, rel=1e-4))
+
+
+def record_drone(room: Room) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Record the drone from before its start until after its stop, and its steady part.
+
+    Only a recording in which neither side lost a block speaks of the daemon.
+    """
+    for _ in range(TRIES):
+        before = room.lost()
+        room.tap.forget()
+        assert room.command("on").startswith(f"drone on, {DRONE}, 146.832 Hz")
+        time.sleep(0.5)
+        steady_from = room.tap.recorded().size
+        time.sleep(STEADY_S)
+        steady_to = room.tap.recorded().size
+        room.command("off")
+        time.sleep(0.6)
+        sound = room.tap.recorded()
+        if room.lost() == before:
+            return sound, sound[steady_from:steady_to]
+    pytest.fail(f"no recording without lost blocks: {room.lost()}; is the machine too busy?")
+
+
+def check_drone(sound: NDArray[np.float32], steady: NDArray[np.float32]) -> None:
+    level_dbfs = 20.0 * np.log10(np.sqrt(np.mean(steady.astype(float) ** 2)))
+    error_cents = cents(fundamental_hz(steady, 146.832), note_hz(parse_note(DRONE)))
+    jump, steady_jump = (float(np.max(np.abs(np.diff(x)))) for x in (sound, steady))
+    print(f"drone {level_dbfs:.3f} dBFS, {error_cents:+.4f} cents, jump {jump / steady_jump:.4f}")
+    assert level_dbfs == pytest.approx(-24.0, abs=0.1)
+    assert abs(error_cents) < 0.01
+    assert jump <= steady_jump * (1.0 + 1e-6)  # starting and stopping add no click
+    assert not sound[: RATE_HZ // 100].any() and not sound[-RATE_HZ // 10 :].any()
+
+
+def fundamental_hz(tone: NDArray[np.float32], near_hz: float) -> float:
+    """Return the fundamental from its phase advance between the tone's two halves."""
+    half = tone.size // 2
+    t = np.arange(half) / RATE_HZ
+    probe = np.hanning(half) * np.exp(-2j * np.pi * near_hz * t)
+    turn = np.angle(np.sum(probe * tone[half : 2 * half]) / np.sum(probe * tone[:half]))
+    whole = near_hz * half / RATE_HZ
+    return float((whole + (turn / (2 * np.pi) - whole + 0.5) % 1.0 - 0.5) * RATE_HZ / half)
+
+
+def check_page(room: Room, tmp_path: Path) -> None:
+    """The week on the page and for programs tells of the notes just played."""
+    words = ["--log", str(room.log_path), "--port", "0", "--host", "127.0.0.1"]
+    words += ["--settings", str(tmp_path / "s.toml")]
+    with subprocess.Popen(
+        [sys.executable, "-m", "web", *words],
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as web:
+        try:
+            assert web.stdout is not None
+            address = web.stdout.readline().split("http://")[1].split("/")[0]
+            page = urllib.request.urlopen(f"http://{address}/", timeout=10).read().decode()
+            week = json.load(urllib.request.urlopen(f"http://{address}/week.json", timeout=10))
+        finally:
+            web.terminate()
+    settled_hz = [row.note.settled_hz for row in room.rows()]
+    assert week["total"]["count"] == sum(hz is not None for hz in settled_hz)
+    names = {note_name(nearest_note(hz)) for hz in settled_hz if hz is not None}
+    assert names >= {name for name, _ in PLAYED}
+    assert {line["note"] for line in week["notes"]} == names
+    for name in names:
+        assert name.replace("#", "♯") in page or name in page
+
+
+def test_the_sound_server_dies_and_comes_back(room: Room) -> None:
+    room.command("on")
+    room.tap.connect()
+    wait_for(room.tap.sounding)
+    for client in (room.tap, room.microphone):
+        client.close()
+    room.card.stop()
+    wait_for(lambda: not room.status()["sound"]["running"])
+    status = room.status()
+    assert "has gone" in status["sound"]["trouble"]
+    assert status["drone"]["on"]
+    room.card.start()
+    room.microphone, room.tap = Microphone(room.card, "room-mic"), Tap(room.card, "tap-again")
+    began_s = time.monotonic()
+    wait_for(lambda: room.status()["sound"]["running"])
+    print(f"back after {time.monotonic() - began_s:.1f} s")
+    assert time.monotonic() - began_s < 5.0
+    room.tap.connect()
+    wait_for(room.tap.sounding)  # the drone goes on by itself
+    room.play()
+    wait_for(lambda: len(room.rows()) >= 1, 5.0)
+    room.process.send_signal(signal.SIGTERM)
+    assert room.process.wait(timeout=15) == 0
