@@ -7,6 +7,7 @@ was heard. In the end stands what was planted beside what the log found.
 import argparse
 import multiprocessing
 import os
+import signal
 from concurrent.futures import ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
 from datetime import date
@@ -134,6 +135,7 @@ _heard_s: "Synchronized[float] | None" = None  # of all processes, for the progr
 def _count_in(heard_s: "Synchronized[float]") -> None:
     global _heard_s  # noqa: PLW0603 - shared memory reaches a worker only while it starts
     _heard_s = heard_s
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent to answer
 
 
 def hear_sitting(settings: Settings, plan: PlannedSitting) -> list[Event | Called]:
