@@ -36,7 +36,7 @@ UNMEASURED = replace(
 
 
 def bent(hz: float, cents: float) -> float:
-    return hz * 2.0 ** (cents / 1200.0)
+    return float(hz * 2.0 ** (cents / 1200.0))
 
 
 def heard(

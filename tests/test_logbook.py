@@ -381,6 +381,27 @@ def test_a_reader_makes_no_file(path: Path) -> None:
     assert path.stat().st_size == 0
 
 
+def test_a_log_that_is_just_being_made_is_no_log_yet(path: Path) -> None:
+    empty = sqlite3.connect(path)
+    empty.execute("PRAGMA journal_mode = WAL")
+    empty.close()
+    assert path.stat().st_size > 0
+    with pytest.raises(NoLogYetError):
+        LogReader(path)
+    _logged(path, PLAIN)
+
+
+def test_a_folder_in_place_of_the_log_is_said(tmp_path: Path) -> None:
+    for opener in (LogReader, lambda path: Logbook(path, "north room")):
+        with pytest.raises(LogbookError, match="cannot be opened"):
+            opener(tmp_path)
+
+
+def test_a_path_that_cannot_even_be_looked_at_is_said(tmp_path: Path) -> None:
+    with pytest.raises(LogbookError, match="cannot be opened"):
+        LogReader(tmp_path / ("x" * 5000))
+
+
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(LogbookError, match="cannot be opened"):
         Logbook(tmp_path / "missing" / "room.db", "north room")

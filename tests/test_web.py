@@ -283,6 +283,8 @@ def test_an_empty_week_says_what_to_do_and_where_the_notes_are(client: FlaskClie
     text = _words(client, "/?week=2026-W20")
     assert "No landing was heard in this week" in text
     assert "The last week with notes is week 7" in text
+    assert "Counted apart" not in text
+    assert "To this week" in text
     assert client.get("/week.json?week=2026-W20").get_json()["total"]["count"] == 0
 
 

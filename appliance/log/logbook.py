@@ -109,8 +109,10 @@ class LogReader:
     def __init__(self, path: str | Path) -> None:
         """Open the log at ``path`` for reading only."""
         self._path = Path(path)
-        if not self._path.exists() or self._path.stat().st_size == 0:
-            raise NoLogYetError(f"There is no log at {path} yet: start the room and play.")
+        with self._explained("opened"):
+            begun = self._path.exists() and self._path.stat().st_size > 0
+        if not begun:
+            raise self._nothing_yet()
         self._open(f"file:{quote(str(self._path.absolute()))}?mode=ro")
 
     def _open(self, uri: str) -> None:
@@ -130,20 +132,23 @@ class LogReader:
     def _check_schema(self) -> None:
         version = self._pragma("user_version")
         if self._pragma("application_id") != APPLICATION_ID:
-            if version or self._db.table_names() or not self._adopt_empty():
+            if version or self._db.table_names():
                 raise LogbookError(
                     f"{self._path} is not a Groundnote log and was left as it is: "
                     "name another file for the log."
                 )
+            self._meet_empty()
         elif version > SCHEMA_VERSION:
             raise LogbookError(
                 f"The log {self._path} was written by a newer Groundnote (log version {version}, "
                 f"this one knows {SCHEMA_VERSION}) and was left as it is: update Groundnote."
             )
 
-    def _adopt_empty(self) -> bool:
-        """Make an empty database ours; a reader never does."""
-        return False
+    def _meet_empty(self) -> None:
+        raise self._nothing_yet()
+
+    def _nothing_yet(self) -> NoLogYetError:
+        return NoLogYetError(f"There is no log at {self._path} yet: start the room and play.")
 
     def _pragma(self, name: str) -> int:
         return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
@@ -152,7 +157,7 @@ class LogReader:
     def _explained(self, done: str) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             raise LogbookError(
                 f"The log {self._path} cannot be {done} ({error}): check the file, its permissions "
                 "and the free space; nothing in it was overwritten."
@@ -234,9 +239,8 @@ class Logbook(LogReader):
             self._db.close()
             raise
 
-    def _adopt_empty(self) -> bool:
+    def _meet_empty(self) -> None:
         self._db.executescript(f"BEGIN IMMEDIATE; {SCHEMA} COMMIT;")
-        return True
 
     def _find_room(self, name: str) -> int:
         with self._db.atomic():

@@ -123,6 +123,12 @@ class Week:
     struck: int
     undroned: int
 
+    @property
+    def heard(self) -> int:
+        """How many notes were heard at all, counted or not."""
+        apart = self.unsure + self.not_measurable + self.repeats + self.struck
+        return self.total.count + apart
+
 
 def read_week(
     rows: Iterable[NoteRow],
