@@ -1,12 +1,160 @@
-"""stub until the hearing room is committed"""
-from appliance.settings import Settings
-from appliance.vocabulary import Event
-from appliance.instruments import Instrument
+"""The ear: microphone and drone in, landings out; the same for a live room and for a file."""
+
+from collections import deque
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing.cleaning import Cleaner
+from appliance.hearing.landings import Landing, measure
+from appliance.hearing.notes import NoteFinder, NoteSketch
+from appliance.hearing.pitch import PitchTracker
+from appliance.hearing.resampling import Decimator
+from appliance.hearing.shifts import ShiftFinder
+from appliance.instruments import Instrument, find_instrument
+from appliance.settings import Settings
+from appliance.vocabulary import Arrival, Event, HeardNote, NoteEnded, NoteLanded
+
+Floats = NDArray[np.float64]
+
+CHUNK_HOPS = 8  # hops are heard together: 80 ms of delay for a fifth of the cost
+LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
+REPEAT_S, REPEAT_CENTS = 1.0, 5.0  # by definition: the finger stayed in place
+KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
+FLUSH_S = 0.6  # silence that pushes the last note through the ear's own delay
+
 
 class Ear:
-    def __init__(self, settings: Settings, instrument: "Instrument | str", sample_rate_hz: float) -> None: ...
-    def hear(self, mic: NDArray[np.floating], sent: "NDArray[np.floating] | None" = None) -> list[Event]: return []
-    def finish(self) -> list[Event]: return []
+    """Hears one player through one drone.
+
+    Parameters
+    ----------
+    settings : the room's A4 names the hand's places
+    instrument : an :class:`Instrument` or its name; raises InstrumentError where unknown
+    sample_rate_hz : of both signals; they are brought to about 24 kHz inside
+
+    How the sound is cut into blocks never changes the result.
+    """
+
+    def __init__(
+        self, settings: Settings, instrument: Instrument | str, sample_rate_hz: float
+    ) -> None:
+        played = find_instrument(instrument) if isinstance(instrument, str) else instrument
+        self._mic, self._sent = Decimator(sample_rate_hz), Decimator(sample_rate_hz)
+        rate_hz = self._mic.rate_hz
+        self._sample_rate_hz = sample_rate_hz
+        self._pitch = PitchTracker(played, rate_hz, CHUNK_HOPS)
+        self._cleaner = Cleaner(rate_hz, self._pitch.hop, CHUNK_HOPS)
+        self._notes = NoteFinder(self._pitch.hop / rate_hz, self._pitch.level_hops)
+        self._shifts = ShiftFinder(played, settings.room.a4_hz)
+        self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step
+        self._waiting = np.zeros((2, 0))
+        self._heard_s = 0.0
+        self._chunks = 0
+        self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
+        self._reference_hz: float | None = None
+        self._before: HeardNote | None = None
+        self._landed_start_s: float | None = None
+
+    @property
+    def delay_s(self) -> float:
+        """Longest time from a sound to the frame that describes it."""
+        return (self._pitch.delay_hops + CHUNK_HOPS) * self._pitch.hop / self._mic.rate_hz
+
+    def hear(
+        self, mic: NDArray[np.floating], sent: NDArray[np.floating] | None = None
+    ) -> list[Event]:
+        """Take the next block of both signals, shape (n,), full scale ±1; ``None``: no drone.
+
+        Returns what has become known. Raises ValueError where the shapes differ.
+        """
+        silent = np.zeros(len(mic)) if sent is None else sent
+        if mic.shape != silent.shape or mic.ndim != 1:
+            raise ValueError(f"mic {mic.shape} and sent {silent.shape} must be one line each")
+        self._heard_s += len(mic) / self._sample_rate_hz
+        self._waiting = np.concatenate([self._waiting, np.stack([mic, silent])], axis=1)
+        events: list[Event] = []
+        while self._waiting.shape[1] >= self._chunk:
+            chunk, self._waiting = np.split(self._waiting, [self._chunk], axis=1)
+            events += self._hear_chunk(chunk[0], chunk[1])
+        return events
+
+    def finish(self) -> list[Event]:
+        """Close what still sounds and return the rest."""
+        end_s = self._heard_s
+        events = self.hear(np.zeros(int(FLUSH_S * self._sample_rate_hz)))
+        events += [self._ended(sketch) for sketch in self._notes.finish()]
+        return [_cut(event, end_s) for event in events]
+
+    def _hear_chunk(self, mic: Floats, sent: Floats) -> list[Event]:
+        cleaned = self._cleaner.clean(self._mic.decimate(mic), self._sent.decimate(sent))
+        frames = self._pitch.track(cleaned)
+        self._remember_drone(cleaned.drone_hz)
+        events: list[Event] = [self._ended(sketch) for sketch in self._notes.feed(frames)]
+        return events + self._landed()
+
+    def _remember_drone(self, root_hz: float | None) -> None:
+        self._chunks += 1
+        if root_hz != self._drones[-1][1]:
+            chunk_s = self._chunk / self._sample_rate_hz
+            self._drones.append(((self._chunks - 1) * chunk_s, root_hz))
+
+    def _drone_at(self, start_s: float, end_s: float) -> tuple[float | None, float | None]:
+        """Root that sounded under the middle of a note, and root that its target refers to."""
+        roots = [root for at_s, root in self._drones if at_s <= (start_s + end_s) / 2]
+        sounded = [root for root in roots if root is not None]
+        return roots[-1], sounded[-1] if sounded else None
+
+    def _landed(self) -> list[Event]:
+        """The note that sounds now, once, when its landing is known."""
+        sketch = self._notes.sounding()
+        if sketch is None or sketch.start_s == self._landed_start_s or not len(sketch.time_s):
+            return []
+        if sketch.time_s[-1] - sketch.start_s < LANDED_AFTER_S:
+            return []
+        self._landed_start_s = sketch.start_s
+        return [NoteLanded(sketch.start_s, measure(sketch, self._pitch.blur_s).landing_hz)]
+
+    def _ended(self, sketch: NoteSketch) -> Event:
+        """Everything about a note that has ended."""
+        assert sketch.end_s is not None
+        landing = measure(sketch, self._pitch.blur_s)
+        drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
+        shift = None
+        repeat = self._repeats(sketch, landing)
+        if landing.settled_hz is not None and not repeat:
+            shift = self._shifts.arrive(landing.settled_hz, sketch.arrival)
+        note = HeardNote(
+            start_s=sketch.start_s,
+            end_s=sketch.end_s,
+            landing_hz=landing.landing_hz,
+            landing_uncertainty_cents=landing.uncertainty_cents,
+            settled_hz=landing.settled_hz,
+            arrival=sketch.arrival,
+            slide_s=sketch.slide_s,
+            vibrato=landing.vibrato,
+            shift=shift,
+            drone_hz=drone_hz,
+            reference_hz=reference_hz,
+            measurable=landing.measurable,
+            repeat=repeat,
+            level_db=float(np.median(sketch.level_db)),
+        )
+        self._before = note
+        return NoteEnded(note)
+
+    def _repeats(self, sketch: NoteSketch, landing: Landing) -> bool:
+        """The finger stayed where the note before had left it."""
+        before = self._before
+        if before is None or before.settled_hz is None or landing.landing_hz is None:
+            return False
+        cents = abs(1200 * np.log2(landing.landing_hz / before.settled_hz))
+        return sketch.start_s - before.end_s < REPEAT_S and bool(cents < REPEAT_CENTS)
+
+
+def _cut(event: Event, end_s: float) -> Event:
+    """No note outlasts the sound it was heard in."""
+    if isinstance(event, NoteEnded):
+        return NoteEnded(replace(event.note, end_s=min(event.note.end_s, end_s)))
+    return event

@@ -1,0 +1,160 @@
+"""Sketches of notes become landings: where the pitch first was, and where it went.
+
+The landing is the median pitch of the window that opens when the pitch is first stable and closes
+200 ms later, at the first sustained departure, or at the note's end. Players correct by ear with a
+latency of roughly 100 to 500 ms (Burnett et al., J. Voice 1997; Parlitz & Bangert 1999), so what
+is heard before is what the finger did. Where vibrato already runs, the perceived pitch is the mean
+over cycles (Timmers & Desain 2000): the landing is then the mean of its first whole cycle.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from appliance.hearing.notes import NoteSketch
+from appliance.vocabulary import Vibrato
+
+Floats = NDArray[np.float64]
+
+SHORTEST_S = 0.25  # by definition: a shorter note is not measurable
+LANDING_S = 0.2  # by definition
+STABLE_S = 0.05  # so long within STABLE_CENTS makes the pitch stable
+STABLE_CENTS = 14.0  # recorded bowed tones wander by 5 to 10 cents within 50 ms
+STABLE_BY_S = 0.35  # a transient that outlasts this outlasts the window
+DEPART_CENTS = 9.0  # a departure; corrections worth the name are larger
+DEPART_FRAMES = 4  # sustained
+FEWEST_FRAMES = 5
+VIBRATO_HZ = np.arange(4.0, 8.6, 0.25)  # 5.5 to 8 on strings (Timmers & Desain), slower in song
+VIBRATO_CENTS = 5.0  # less is the unsteadiness of any tone
+VIBRATO_SHARE = 0.5  # of the variance that a sinusoid must explain
+VIBRATO_S = 0.4  # two cycles of slow vibrato
+LAST_S = 0.1  # where a correction has ended, if anywhere
+SETTLED_CENTS = 6.0  # from there back, what stays this near is settled
+TAIL_S = 0.04  # the last moments belong to the release
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """What was measured on one note: all ``None`` where it is not measurable."""
+
+    landing_hz: float | None = None
+    uncertainty_cents: float | None = None
+    settled_hz: float | None = None
+    vibrato: Vibrato | None = None
+
+    @property
+    def measurable(self) -> bool:
+        return self.landing_hz is not None
+
+
+def measure(sketch: NoteSketch, blur_s: float) -> Landing:
+    """Landing, settled pitch and vibrato of a note.
+
+    ``blur_s`` is half the window that each frame looks at: frames nearer to the note's start
+    still hear what was before.
+    """
+    end_s = sketch.end_s if sketch.end_s is not None else float(sketch.time_s[-1:].sum())
+    if end_s - sketch.start_s < SHORTEST_S:
+        return Landing()
+    time_s, cents = _inside(sketch, end_s, blur_s)
+    if len(cents) < 2 * FEWEST_FRAMES:
+        return Landing()
+    vibrato, depth = _vibrato(time_s, cents)
+    window = _landing_window(time_s - sketch.start_s, cents, depth)
+    if window is None:
+        return Landing()
+    landing = cents[window]
+    middle = float(np.mean(landing)) if depth else float(np.median(landing))
+    settled = _settled(time_s, cents, window.stop, vibrato)
+    return Landing(_hz(middle), _uncertainty(landing, blur_s), _hz(settled), vibrato)
+
+
+def _inside(sketch: NoteSketch, end_s: float, blur_s: float) -> tuple[Floats, Floats]:
+    """Frames that hear this note only, without slips of an octave or more."""
+    skip_s = blur_s if sketch.slide_s is None else blur_s / 2
+    near = np.abs(sketch.cents - np.median(sketch.cents)) < 200.0 if len(sketch.cents) else []
+    kept = near & (sketch.time_s >= sketch.start_s + skip_s) & (sketch.time_s <= end_s - TAIL_S)
+    return sketch.time_s[kept], sketch.cents[kept]
+
+
+def _landing_window(since_s: Floats, cents: Floats, cycle_s: float | None) -> slice | None:
+    """Indices of the frames that make the landing; ``None`` where nothing is stable in time."""
+    if cycle_s:
+        stop = int(np.searchsorted(since_s, since_s[0] + cycle_s - 1e-9))
+        return slice(0, stop) if stop >= FEWEST_FRAMES else None
+    for first in range(len(cents) - FEWEST_FRAMES):
+        if since_s[first] > STABLE_BY_S:
+            return None
+        stable = cents[first : np.searchsorted(since_s, since_s[first] + STABLE_S)]
+        if len(stable) >= FEWEST_FRAMES - 1 and np.ptp(stable) < STABLE_CENTS:
+            return slice(first, _close(since_s, cents, first))
+    return None
+
+
+def _close(since_s: Floats, cents: Floats, first: int) -> int:
+    """End of the landing window: 200 ms, or the first sustained departure."""
+    stop = int(np.searchsorted(since_s, since_s[first] + LANDING_S))
+    for index in range(first + FEWEST_FRAMES, stop):
+        away = cents[index : index + DEPART_FRAMES] - np.median(cents[first:index])
+        if len(away) == DEPART_FRAMES and (np.all(away > DEPART_CENTS) or np.all(away < -DEPART_CENTS)):
+            return index
+    return stop
+
+
+def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float]:
+    """Best sinusoid about a straight line: rate (Hz), amplitude and mean (cents), share explained."""
+    best = (0.0, 0.0, float(np.mean(cents)), 0.0)
+    since = time_s - time_s.mean()
+    flat = np.stack([np.ones_like(since), since], 1)
+    rest = cents - flat @ np.linalg.lstsq(flat, cents, rcond=None)[0]
+    total = float(rest @ rest) + 1e-9
+    for rate in VIBRATO_HZ:
+        turn = 2 * np.pi * rate * since
+        basis = np.column_stack([flat, np.cos(turn), np.sin(turn)])
+        fit = np.linalg.lstsq(basis, cents, rcond=None)[0]
+        left = cents - basis @ fit
+        share = 1.0 - float(left @ left) / total
+        if share > best[3]:
+            best = (float(rate), float(np.hypot(fit[2], fit[3])), float(fit[0]), share)
+    return best
+
+
+def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, float | None]:
+    """Vibrato of the note, and the length of its first cycle where it runs from the landing on."""
+    if time_s[-1] - time_s[0] < VIBRATO_S:
+        return None, None
+    half = time_s >= time_s[0] + min(0.3, (time_s[-1] - time_s[0]) - VIBRATO_S)
+    rate, extent, _, share = _sinusoid(time_s[half], cents[half])
+    found = Vibrato(rate, extent) if extent > VIBRATO_CENTS and share > VIBRATO_SHARE else None
+    early = time_s < time_s[0] + 0.4
+    rate, extent, _, share = _sinusoid(time_s[early], cents[early])
+    running = found is not None and extent > 0.6 * found.extent_cents and share > 0.7
+    return found, 1.0 / rate if running else None
+
+
+def _settled(time_s: Floats, cents: Floats, after: int, vibrato: Vibrato | None) -> float:
+    """Mean pitch of what follows the landing, once it stays where it ends."""
+    rest_s, rest = time_s[after:], cents[after:]
+    if len(rest) < FEWEST_FRAMES:
+        return float(np.median(cents[-max(len(rest), 2 * FEWEST_FRAMES) :]))
+    last = rest_s >= rest_s[-1] - (LAST_S if vibrato is None else 1.0 / vibrato.rate_hz)
+    final = float(np.mean(rest[last]))
+    reach = SETTLED_CENTS + (1.2 * vibrato.extent_cents if vibrato else 0.0)
+    outside = np.nonzero(np.abs(rest - final) > reach)[0]
+    outside = outside[outside < len(rest) - last.sum()]
+    begin = int(outside[-1]) + 1 if len(outside) else 0
+    if vibrato and rest_s[-1] - rest_s[begin] >= VIBRATO_S:
+        return _sinusoid(rest_s[begin:], rest[begin:])[2]
+    return float(np.median(rest[begin:]))
+
+
+def _uncertainty(landing: Floats, blur_s: float) -> float:
+    """Half-width of the 95 % interval: scatter over independent windows, and the estimator's own."""
+    independent = max(len(landing) * 0.01 / (2 * blur_s), 1.0)
+    scatter = 1.4826 * float(np.median(np.abs(landing - np.median(landing))))
+    return float(1.96 * np.hypot(scatter / np.sqrt(independent), 0.5))
+
+
+def _hz(cents: float) -> float:
+    return float(2.0 ** (cents / 1200.0))
