@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from appliance.control import add_socket, ask, default_socket_path
+from appliance.control import add_socket, ask, socket_of_running_room
 from appliance.vocabulary import GroundnoteError
 
 EXIT_ERROR = 2  # as argparse itself does
@@ -76,7 +76,7 @@ def command_drone(options: argparse.Namespace) -> int:
     request = dict(options.request)
     if "note" in options:
         request["note"] = options.note
-    status = ask(options.socket or default_socket_path(), request)
+    status = ask(options.socket or socket_of_running_room(), request)
     drone, sound, log = status["drone"], status["sound"], status["log"]
     print(f"drone {'on' if drone['on'] else 'off'}, {drone['note']}, {drone['root_hz']:.3f} Hz")
     if request["do"] == "status":

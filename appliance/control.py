@@ -24,6 +24,7 @@ Message = dict[str, Any]
 Handle = Callable[[Message], Message]
 
 LONGEST_LINE = 65536  # bytes; a longer request is nobody's command
+SERVICE_SOCKET = Path("/run/groundnote/groundnote.sock")
 IDLE_S = 30.0  # a client that says nothing for so long is let go
 
 
@@ -37,6 +38,11 @@ def default_socket_path() -> Path:
         if folder := os.environ.get(variable):
             return Path(folder) / "groundnote.sock"
     return Path(tempfile.gettempdir()) / f"groundnote-{os.getuid()}" / "groundnote.sock"
+
+
+def socket_of_running_room() -> Path:
+    """Return where a client finds the daemon: the service's socket where one is installed."""
+    return SERVICE_SOCKET if SERVICE_SOCKET.exists() else default_socket_path()
 
 
 def add_socket(command: argparse.ArgumentParser) -> None:

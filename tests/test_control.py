@@ -13,6 +13,7 @@ from appliance.control import (
     Message,
     ask,
     default_socket_path,
+    socket_of_running_room,
 )
 from appliance.vocabulary import ControlError
 
@@ -54,7 +55,9 @@ def test_a_refusal_reaches_the_client_as_its_sentence(path: Path) -> None:
         ask(path, {"do": "refuse"})
 
 
-@pytest.mark.parametrize("line", [b"drone on\n", b"[1]\n", b"\xff\xfe\n", b"\n", b"[" * 9000 + b"\n"])
+@pytest.mark.parametrize(
+    "line", [b"drone on\n", b"[1]\n", b"\xff\xfe\n", b"\n", b"[" * 9000 + b"\n"]
+)
 def test_what_is_no_request_is_answered_and_the_connection_goes_on(path: Path, line: bytes) -> None:
     refused, answered = exchange(path, line + b'{"n": 1}\n')
     assert refused == {"ok": False, "error": "A request must be one JSON object on a line."}
@@ -119,6 +122,10 @@ def test_a_path_too_long_for_a_socket_is_one_sentence(tmp_path: Path) -> None:
 def test_the_usual_place(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_RUNTIME_DIR", "/run/user/7")
     monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
+    monkeypatch.setattr("appliance.control.SERVICE_SOCKET", Path("/nowhere"))
     assert default_socket_path() == Path("/run/user/7/groundnote.sock")
+    assert socket_of_running_room() == default_socket_path()
+    monkeypatch.setattr("appliance.control.SERVICE_SOCKET", Path(__file__))
+    assert socket_of_running_room() == Path(__file__)
     monkeypatch.setenv("RUNTIME_DIRECTORY", "/run/groundnote")
     assert default_socket_path() == Path("/run/groundnote/groundnote.sock")
