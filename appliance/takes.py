@@ -100,7 +100,7 @@ def _check_chunks(path: Path, file: BinaryIO, size: int) -> None:
     # One byte of padding may be missing at the very end.
     if head[:4] == b"RIFF" and declared + 8 > size + 1:
         raise TakeError(_cut_off(path))
-    long_size, seen = 0, set[bytes]()
+    long_size, seen = _UNKNOWN_SIZE, set[bytes]()
     while len(header := file.read(8)) == 8:
         name, length = header[:4], struct.unpack("<I", header[4:])[0]
         seen.add(name)
