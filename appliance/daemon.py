@@ -35,6 +35,7 @@ logger = logging.getLogger(__name__)
 SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a note in it as well
 FOOT_TICK_S = 0.01  # a hold is known at most this much late
 MAIN_TICK_S = 0.25
+HEAR_REST_S = 10.0  # how long a clean stop waits for a hearing that lags
 FLUSH_S = 5.0  # how long a clean stop waits for stalled storage
 
 OnEdge = Callable[[Pedal, float], None]
@@ -172,11 +173,17 @@ class Room:
     def _start_hearing(self, parts: ExitStack) -> None:
         hearing = self._thread("hearing", self._hear)
         hearing.start()
-        parts.callback(hearing.join)
+        parts.callback(self._hear_the_rest, hearing)
         parts.callback(self._sound_over.set)
         parts.callback(self._sound.stop)
         self._sound.start()
         parts.callback(self._fade_out)
+
+    def _hear_the_rest(self, hearing: threading.Thread) -> None:
+        hearing.join(HEAR_REST_S)
+        if hearing.is_alive():
+            logger.error("The hearing lags: what was played last is not in the log.")
+            self._failed.set()
 
     def _start_feet(self, parts: ExitStack) -> None:
         if self._open_feet is not None:

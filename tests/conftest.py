@@ -4,9 +4,12 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-import pytest
+# As the command line does, and before any test imports numpy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from tests.soundcard import NoSoundCardError, SoundCard
+import pytest  # noqa: E402
+
+from tests.soundcard import NoSoundCardError, SoundCard  # noqa: E402
 
 
 @pytest.fixture
