@@ -31,8 +31,8 @@ _HABITS = (_FIRST_WEEK, replace(_FIRST_WEEK, landing_cents={FLAT: -12.0, SHARP: 
 
 # Drone and seconds of practice of each sitting, and how the day is parted when two fall on one.
 _WEEKS = (
-    (("D3", 110), ("D3", 100), ("G3", 120), ("D3", 115), ("D3", 105)),
-    (("D3", 120), ("G3", 110), ("D3", 115), ("D3", 105)),
+    (("D3", 90), ("D3", 75), ("G3", 90), ("D3", 85), ("D3", 80)),
+    (("D3", 90), ("G3", 80), ("D3", 90), ("D3", 80)),
 )
 _QUICK = ((("D3", 40),), (("D3", 40),))
 _TIMES = (time(8, 10), time(12, 30), time(16, 45), time(18, 20), time(19, 40))
