@@ -167,7 +167,8 @@ class NoteFinder:
         start = self._rise(now)
         self._open = _Open(start, Arrival.BOW)
         for i in range(max(start, now - self._pitched + 1), now + 1):
-            self._follow(i, self._cents[i - self._first])
+            if self._open is not None:  # catching up may find that it has faded already
+                self._follow(i, self._cents[i - self._first])
 
     def _fresh(self, now: int) -> bool:
         """Not just the last note ringing on: louder again, or another pitch that stays."""
