@@ -254,6 +254,32 @@ def test_the_drawing_has_a_stroke_for_every_landing(client: FlaskClient) -> None
         assert sum(path.count("M") for path in paths) == total[outcome]
 
 
+@pytest.mark.parametrize("address", ["/note/66", "/shift/59-67", "/shift/69-62"])
+def test_strokes_run_from_the_landing_to_the_settled_pitch(
+    client: FlaskClient, address: str
+) -> None:
+    """Against the table of the same page; A4→D4 goes down, so long is flat there."""
+    page = client.get(address).text
+    scale = float(re.findall(r"<span>(\d+) cents (?:flat|short)</span>", page)[0])
+    strokes = re.findall(r"M([\d.]+) ([\d.]+)v3H([\d.]+)", page)
+    strokes.sort(key=lambda stroke: float(stroke[1]))
+    said = re.findall(r'class="n">([+−]?\d+) <small>.*?class="n">([+−]?\d+)<', page)
+    assert len(strokes) == len(said) > 0
+    for (start, _, end), cents in zip(strokes, said, strict=True):
+        for x, text in zip((start, end), cents, strict=True):
+            shown = (float(x) - 187.0) * scale / 147.0  # the drawing: 340 wide, 34 for the days
+            size = float(text.replace("−", "-"))
+            assert abs(shown - max(-scale, min(scale, size))) <= 0.6
+
+
+def test_a_downward_shift_is_long_where_it_lands_flat(client: FlaskClient, log_path: Path) -> None:
+    week = client.get("/week.json").get_json()
+    (shift,) = (line for line in week["shifts"] if line["shift"] == "A4→D4")
+    errors = [error for _, error in _raw(log_path, THIS)["D4"]]  # every D4 came from A4
+    assert shift["typical_cents"] == pytest.approx(-float(np.median(errors)), abs=0.001)
+    assert shift["side"] == "long"
+
+
 def test_from_week_to_week(client: FlaskClient) -> None:
     page = client.get("/?tuning=equal").text
     link = re.search(r'rel="prev" href="([^"]*)"', page)
@@ -369,6 +395,7 @@ def test_any_query_gets_an_answer(client: FlaskClient, address: str, query: dict
 @settings(max_examples=100, deadline=None)
 @given(st.text(max_size=40))
 def test_any_path_gets_an_answer(client: FlaskClient, path: str) -> None:
+    path = path.lstrip("/")  # the client would take what follows "//" for a host
     for address in (f"/{path}", f"/note/{path}", f"/shift/{path}"):
         assert client.get(address).status_code in (200, 308, 404)
 
