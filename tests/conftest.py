@@ -7,9 +7,9 @@ from contextlib import contextmanager, suppress
 # As the command line does, and before any test imports numpy.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import pytest  # noqa: E402
+import pytest
 
-from tests.soundcard import NoSoundCardError, SoundCard  # noqa: E402
+from tests.soundcard import NoSoundCardError, SoundCard
 
 
 @pytest.fixture

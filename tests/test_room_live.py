@@ -252,6 +252,7 @@ def test_the_sound_server_dies_and_comes_back(room: Room, tmp_path: Path) -> Non
     assert time.monotonic() - began_s < 5.0
     room.tap.connect()
     wait_for(room.tap.sounding)  # the drone goes on by itself
-    assert room.play(write_take(tmp_path / "take.wav", 440.0))[0]
+    row, _ = play_note(room, write_take(tmp_path / "take.wav", 440.0), note_hz(parse_note(DRONE)))
+    assert row.note.settled_hz == pytest.approx(440.0, rel=1e-3)
     room.process.send_signal(signal.SIGTERM)
     assert room.process.wait(timeout=15) == 0
