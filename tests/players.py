@@ -275,15 +275,26 @@ def _pitch_path(
         if index > first:
             before = plan[index - 1]
             rise = note.midi - before.midi + (note.landing_cents - before.settled_cents) / 100
-            bowed = note.arrival is Arrival.BOW
-            length = min(note.join_s, 0.02) if bowed else note.join_s
-            path += rise * half_cosine(time, start - (length / 2 if bowed else length), length)
+            path += rise * half_cosine(time, *_way(note, start))
         if note.correct_at_s is not None:
             change = (note.settled_cents - note.landing_cents) / 100
             path += change * half_cosine(time, start + note.correct_at_s, note.correct_s)
         if note.vibrato_cents:
             path += _vibrato_path(note, start, time)
     return path
+
+
+def _way(note: PlannedNote, start: float) -> tuple[float, float]:
+    """When the pitch begins to move to a note, and for how long.
+
+    A slide takes all of the join; a finger that falls moves the pitch in the middle half of it;
+    a new bow hides the move in its dip.
+    """
+    if note.arrival is Arrival.SLIDE:
+        return start - note.join_s, note.join_s
+    if note.arrival is Arrival.STEP:
+        return start - 0.75 * note.join_s, 0.5 * note.join_s
+    return start - min(note.join_s, 0.02) / 2, min(note.join_s, 0.02)
 
 
 def _vibrato_path(note: PlannedNote, start: float, time: Audio) -> Audio:

@@ -40,13 +40,15 @@ class Score:
 
     def landing(self, percent: float = 50.0) -> float:
         """Percentile of the landing's absolute error in cents."""
-        return float(np.percentile(np.abs(self.landing_errors), percent))
+        return _percentile(self.landing_errors, percent)
 
     def settled(self, percent: float = 50.0) -> float:
-        return float(np.percentile(np.abs(self.settled_errors), percent))
+        return _percentile(self.settled_errors, percent)
 
     def slope(self) -> float:
         """Of measured against true offset from the semitone: 1 is right, 0 always "in tune"."""
+        if len(self.true_offsets) < 3:
+            return float("nan")
         measured = np.add(self.true_offsets, self.landing_errors)
         return float(np.polyfit(self.true_offsets, measured, 1)[0])
 
@@ -64,6 +66,10 @@ class Score:
             f"settled {self.settled():5.2f}/{self.settled(95):6.2f}  "
             f"arrivals {self.arrivals_right / max(self.found, 1):4.0%}"
         )
+
+
+def _percentile(errors: Sequence[float], percent: float) -> float:
+    return float(np.percentile(np.abs(errors), percent)) if errors else float("nan")
 
 
 def match(found: Sequence[HeardNote], truths: Sequence[Truth], tolerance_s: float = 0.1) -> Score:

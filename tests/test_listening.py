@@ -45,13 +45,18 @@ Capture = pytest.CaptureFixture[str]
 
 @cache
 def alone() -> Scene:
-    return scene(41, "viola", 6, "slow")
+    return scene(41, "viola", 5, "slow")
 
 
 @cache
 def with_drone() -> Scene:
     room = Room(level_db=-12.0)
-    return scene(42, "viola", 6, "slow", drone=note_hz(57), room=room, lead_in_s=4.0)
+    return scene(42, "viola", 5, "slow", drone=note_hz(57), room=room, lead_in_s=4.0)
+
+
+@cache
+def at_rate(rate: int) -> Scene:
+    return scene(41, "viola", 3, "slow", sample_rate=rate)
 
 
 def listened(capture: Capture, path: Path, *more: str) -> list[dict[str, object]]:
@@ -92,7 +97,7 @@ def test_every_line_is_one_note_with_every_field(drone_take: Path) -> None:
     )
     notes = [json.loads(line) for line in run.stdout.decode().splitlines()]
     assert run.stderr == b""
-    assert len(notes) >= 5
+    assert len(notes) >= 4
     assert [n["start_s"] for n in notes] == sorted(n["start_s"] for n in notes)
     for note in notes:
         assert set(note) == FIELDS
@@ -113,7 +118,7 @@ def test_targets_refer_to_the_drone(capsys: Capture, drone_take: Path) -> None:
 def test_without_a_drone_targets_are_equal_tempered(capsys: Capture, mono_take: Path) -> None:
     notes = listened(capsys, mono_take, "--a4", "442")
     measured = [n for n in notes if n["measurable"]]
-    assert len(measured) >= 5
+    assert len(measured) >= 4
     for note in measured:
         assert (note["drone_hz"], note["reference_hz"], note["tuning"]) == (None, 442.0, "equal")
         goal = note_hz(parse_note(str(note["note"])), 442.0)
@@ -139,7 +144,7 @@ def test_an_instrument_may_be_spelled_with_a_space(capsys: Capture, mono_take: P
 def test_the_format_does_not_change_what_is_heard(
     capsys: Capture, tmp_path: Path, container: str, subtype: str, rate: int
 ) -> None:
-    take = scene(41, "viola", 3, "slow", sample_rate=rate)
+    take = at_rate(rate)
     path = tmp_path / "t.wav"
     silent = np.zeros(len(take.mic))
     soundfile.write(path, stereo(take.mic, silent), rate, subtype=subtype, format=container)
@@ -178,7 +183,7 @@ def test_the_table_is_for_people(capsys: Capture, drone_take: Path) -> None:
 @pytest.mark.parametrize("make", [alone, with_drone])
 def test_blocks_do_not_change_what_is_heard(make: Callable[[], Scene], tmp_path: Path) -> None:
     scene_ = make()
-    mic = scene_.mic[: 9 * RATE]
+    mic = scene_.mic[: 7 * RATE]
     right = np.zeros(len(mic)) if scene_.sent is None else scene_.sent[: len(mic)]
     soundfile.write(tmp_path / "t.wav", stereo(mic, right), RATE)
     take = open_take(tmp_path / "t.wav")

@@ -1,0 +1,1 @@
+"""Benchmarks: run by hand, each one command, each printing what it measured on."""
