@@ -25,7 +25,11 @@ def test_without_any_note_there_is_nothing_to_call() -> None:
 
 @pytest.mark.parametrize(
     ("called_s", "given"),
-    [(12.0, Given(Fate.ATTACHED, 7)), (19.99, Given(Fate.ATTACHED, 7)), (20.0, Given(Fate.NOTHING))],
+    [
+        (12.0, Given(Fate.ATTACHED, 7)),
+        (19.99, Given(Fate.ATTACHED, 7)),
+        (20.0, Given(Fate.NOTHING)),
+    ],
 )
 def test_the_last_note_can_be_called_for_eight_seconds(
     calls: Calls, called_s: float, given: Given
