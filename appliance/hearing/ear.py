@@ -50,7 +50,7 @@ class Ear:
         self._shifts = ShiftFinder(played, settings.room.a4_hz)
         self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step
         self._waiting = np.zeros((2, 0))
-        self._heard_s = 0.0
+        self._heard_frames = 0
         self._chunks = 0
         self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
         self._reference_hz: float | None = None
@@ -72,7 +72,7 @@ class Ear:
         silent = np.zeros(len(mic)) if sent is None else sent
         if mic.shape != silent.shape or mic.ndim != 1:
             raise ValueError(f"mic {mic.shape} and sent {silent.shape} must be one line each")
-        self._heard_s += len(mic) / self._sample_rate_hz
+        self._heard_frames += len(mic)
         self._waiting = np.concatenate([self._waiting, np.stack([mic, silent])], axis=1)
         events: list[Event] = []
         while self._waiting.shape[1] >= self._chunk:
@@ -82,7 +82,7 @@ class Ear:
 
     def finish(self) -> list[Event]:
         """Close what still sounds and return the rest."""
-        end_s = self._heard_s
+        end_s = self._heard_frames / self._sample_rate_hz
         events = self.hear(np.zeros(int(FLUSH_S * self._sample_rate_hz)))
         events += [self._ended(sketch) for sketch in self._notes.finish()]
         return [_cut(event, end_s) for event in events]
