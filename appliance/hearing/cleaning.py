@@ -88,22 +88,21 @@ class Cleaner:
 
     def clean(self, mic: Floats, sent: Floats) -> Cleaned:
         """Clean one chunk; both shapes (hops · hop,)."""
+        cleaned = self._untouched(mic) if self._room is None else self._clean(mic, sent)
         self._watch(sent)
-        steps = mic.reshape(self._steps, self._step)
-        blind = np.zeros(self._steps, bool)
-        if self._room is None:
-            for i in range(self._steps):
-                blind[i] = self._state is _State.UNKNOWN or self._ring > 0
-                self._ring = max(self._ring - 1, 0)
-            return self._cleaned(mic, blind)
-        out = np.empty_like(steps)
-        for i, sent_step in enumerate(sent.reshape(self._steps, self._step)):
-            out[i], blind[i] = self._room.clean(steps[i], sent_step)
-        self._room.check_pitch(self._sent)
-        cleaned = self._cleaned(out.reshape(-1), blind)
-        if self._room.changed:
-            self._lose()
         return cleaned
+
+    def _untouched(self, mic: Floats) -> Cleaned:
+        ringing = np.arange(self._steps) < self._ring
+        self._ring = max(self._ring - self._steps, 0)
+        return self._cleaned(mic, ringing | (self._state is _State.UNKNOWN))
+
+    def _clean(self, mic: Floats, sent: Floats) -> Cleaned:
+        assert self._room is not None
+        steps = mic.reshape(self._steps, self._step), sent.reshape(self._steps, self._step)
+        done = [self._room.clean(*step) for step in zip(*steps, strict=True)]
+        blind = np.array([blind for _, blind in done])
+        return self._cleaned(np.concatenate([samples for samples, _ in done]), blind)
 
     def _cleaned(self, samples: Floats, blind: NDArray[np.bool_]) -> Cleaned:
         room = self._room
@@ -118,15 +117,17 @@ class Cleaner:
     def _watch(self, sent: Floats) -> None:
         """Follow what is sent: silent, unknown or known."""
         self._sent = np.concatenate([self._sent, sent])[-len(self._sent) :]
-        if np.sqrt(np.mean(sent**2)) < SILENT_RMS:
-            if self._state is not _State.SILENT:
-                self._lose()
-            self._state, self._sent_samples = _State.SILENT, 0
-            return
         self._sent_samples += len(sent)
-        if self._state is _State.SILENT:
+        silent = np.sqrt(np.mean(sent**2)) < SILENT_RMS
+        if self._room is not None:
+            self._room.check_pitch(self._sent)
+            if silent or self._room.changed:
+                self._lose()
+        if silent:
+            self._state, self._sent_samples = _State.SILENT, 0
+        elif self._state is _State.SILENT:
             self._state = _State.UNKNOWN
-        if self._state is _State.UNKNOWN and self._sent_samples > len(self._sent):
+        elif self._state is _State.UNKNOWN and self._sent_samples > len(self._sent):
             self._recognise()
 
     def _recognise(self) -> None:
