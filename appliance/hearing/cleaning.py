@@ -37,6 +37,9 @@ RELEASE_STEPS = 3
 BACK_STEPS = 4  # the player has sounded for so long when the gate closes
 WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
 LEAST_WANDER = 0.1  # of each gain; a room with a player in it never stands still
+# A partial that the room cancels here is there again a step away: what wanders is a share of the
+# partials around, not of itself.
+NEIGHBOURS = np.ones(5) / 5
 CHANGED = 10 ** (-30 / 10)  # share of the sent power that the known drone may leave
 STEADY_VOLUME = 0.02  # a faster change in one step is a fade
 CHECK_S = 1.0  # when the drone's frequency is first sharpened
@@ -51,14 +54,16 @@ class Cleaned:
 
     ``samples`` has shape (hops · samples per hop,). ``partial_hz`` and ``leftover``, shape (K,),
     are the drone's partials and the amplitude that may be left of each. ``blind``, shape (hops,),
-    says where the drone is changing, so that nothing can be heard through it. ``drone_hz`` is the
-    root that sounds, ``None`` when silent.
+    says where the drone is changing, so that nothing can be heard through it. ``quiet_power`` is
+    the mean square up to which the samples may hold nothing but what is left of the drone.
+    ``drone_hz`` is the root that sounds, ``None`` when silent.
     """
 
     samples: Floats
     partial_hz: Floats
     leftover: Floats
     blind: NDArray[np.bool_]
+    quiet_power: float
     drone_hz: float | None
 
 
@@ -111,6 +116,7 @@ class Cleaner:
             partial_hz=NO_PARTIALS if room is None else room.drone.partial_hz,
             leftover=NO_PARTIALS if room is None else room.leftover(),
             blind=np.repeat(blind, STEP_HOPS),
+            quiet_power=0.0 if room is None else room.quiet_power,
             drone_hz=None if room is None else room.drone.root_hz,
         )
 
@@ -177,7 +183,19 @@ class _Room:
         """Amplitude that may be left of each partial, shape (K,)."""
         if self._gains is None:
             return np.zeros(len(self._turns))
-        return np.asarray(np.sqrt(self._wander) * np.abs(self._gains) * self._scale)
+        around = np.convolve(np.abs(self._gains) ** 2, NEIGHBOURS, "same")
+        return np.asarray(np.sqrt(self._wander * around) * self._scale)
+
+    @property
+    def quiet_power(self) -> float:
+        """Mean square that a cleaned step reaches while nobody plays."""
+        return max(GATE_NOISE * self._noise, GATE_DRONE * self._drone_power())
+
+    def _drone_power(self) -> float:
+        """Mean square of the drone at the microphone."""
+        if self._gains is None:
+            return 0.0
+        return 0.5 * float(np.sum(np.abs(self._gains) ** 2)) * self._scale**2
 
     def clean(self, mic: Floats, sent: Floats) -> tuple[Floats, bool]:
         """Clean one step; also say whether nothing can be heard through it."""
@@ -269,13 +287,11 @@ class _Room:
             self._recent.extend([fitted] * BACK_STEPS)
             return mic - self._returned(here)
         heard = float(np.mean(cleaned**2))
-        drone = 0.5 * float(np.sum(np.abs(self._gains) ** 2)) * self._scale**2
-        self._judge_convergence(heard, drone)
+        self._judge_convergence(heard, self._drone_power())
         if self._gated:
             self._release(fitted, left)
             return cleaned
-        loud = heard > max(GATE_NOISE * self._noise, GATE_DRONE * drone)
-        if self._converged and (loud or left > 2 * RELEASE_NOISE * self._noise):
+        if self._converged and (heard > self.quiet_power or left > 2 * RELEASE_NOISE * self._noise):
             self._gated, self._quiet = True, 0
             self._gains = self._drifted(self._recent[0], BACK_STEPS)
             return mic - self._returned(here)

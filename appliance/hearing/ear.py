@@ -22,6 +22,7 @@ CHUNK_HOPS = 8  # hops are heard together: 80 ms of delay for a fifth of the cos
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
 REPEAT_S, REPEAT_CENTS = 1.0, 5.0  # by definition: the finger stayed in place
 KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
+SILENCE_DB = -200.0
 FLUSH_S = 0.6  # silence that pushes the last note through the ear's own delay
 
 
@@ -139,7 +140,7 @@ class Ear:
             reference_hz=reference_hz,
             measurable=landing.measurable,
             repeat=repeat,
-            level_db=float(np.median(sketch.level_db)),
+            level_db=float(np.max(sketch.level_db, initial=SILENCE_DB)),
         )
         self._before = note
         return NoteEnded(note)

@@ -107,7 +107,12 @@ class NoteFinder:
         cents = np.where(heard, 1200 * np.log2(np.where(heard, frames.f0_hz, 1.0)), np.nan)
         for i in range(len(cents)):
             if frames.hop + i >= 0:
-                self._step(float(cents[i]), float(frames.level_db[i]), frames.bands_db[i])
+                self._step(
+                    float(cents[i]),
+                    float(frames.level_db[i]),
+                    frames.bands_db[i],
+                    float(frames.quiet_db[i]),
+                )
         return self._take()
 
     def finish(self) -> list[NoteSketch]:
@@ -127,12 +132,13 @@ class NoteFinder:
     def _now(self) -> int:
         return self._first + len(self._level) - 1
 
-    def _step(self, cents: float, level_db: float, bands_db: Floats) -> None:
+    def _step(self, cents: float, level_db: float, bands_db: Floats, quiet_db: float) -> None:
         self._raw_power.append(10 ** (level_db / 10))
         self._raw_bands.append(10 ** (bands_db / 10))
         self._bands.append(10 * np.log10(np.mean(self._raw_bands[-self._level_hops :], 0) + 1e-20))
-        self._cents.append(cents)
         self._level.append(10 * np.log10(np.mean(self._raw_power[-self._level_hops :]) + 1e-20))
+        cents = cents if self._level[-1] > quiet_db else np.nan
+        self._cents.append(cents)
         now = self._now()
         self._pitched = self._pitched + 1 if cents == cents else 0
         if self._open is None:

@@ -51,7 +51,8 @@ class Frames:
     ``strength`` is the share of the power that the partials of ``f0_hz`` explain, 0 to 1;
     ``level_db`` the power of that hop, dB re full scale; ``bands_db``, shape (hops, 5), the power
     about it in five bands; ``spread_cents`` how far the partials
-    disagree; ``blind`` is true where the drone is changing and nothing can be heard through it.
+    disagree; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
+    ``blind`` is true where the drone is changing and nothing can be heard through it.
     """
 
     hop: int
@@ -60,6 +61,7 @@ class Frames:
     level_db: Floats
     bands_db: Floats
     spread_cents: Floats
+    quiet_db: Floats
     blind: NDArray[np.bool_]
 
 
@@ -146,9 +148,10 @@ class PitchTracker:
         level_db = self._late("_late_level", _level_db(cleaned.samples, self.hop))
         bands_db = self._late("_late_bands", self._hear_bands(cleaned.samples))
         blind = self._late("_late_blind", cleaned.blind)
+        quiet_db = 10 * np.log10(np.full(self._hops, cleaned.quiet_power) + 1e-20)
         first = self._done - self.delay_hops
         self._done += self._hops
-        return Frames(first, fine_hz, strength, level_db, bands_db, spread, blind)
+        return Frames(first, fine_hz, strength, level_db, bands_db, spread, quiet_db, blind)
 
     def _late(self, name: str, new: NDArray) -> NDArray:
         """Delay a stream by what is kept under ``name``."""
@@ -225,7 +228,8 @@ class PitchTracker:
             snr = power / noise
             weight = order**2 * snr**2 / (1 + snr)
             hz, spread = _robust(hz, off_hz, weight)
-        return hz, power.sum(1) / 2, spread
+        own = np.maximum(power - (LEFTOVER_WEIGHT * leftover[bins]) ** 2, 0.0)
+        return hz, own.sum(1) / 2, spread
 
 
 def _robust(hz, off_hz, weight):
