@@ -24,6 +24,7 @@ STABLE_CENTS = 14.0  # recorded bowed tones wander by 5 to 10 cents within 50 ms
 STABLE_BY_S = 0.35  # a transient that outlasts this outlasts the window
 DEPART_CENTS = 9.0  # a departure; corrections worth the name are larger
 DEPART_FRAMES = 4  # sustained
+SLIP_CENTS = 200.0  # nothing that belongs to a note lies so far from its middle
 FEWEST_FRAMES = 5
 VIBRATO_HZ = np.arange(4.0, 8.6, 0.25)  # 5.5 to 8 on strings (Timmers & Desain), slower in song
 VIBRATO_CENTS = 5.0  # less is the unsteadiness of any tone
@@ -73,7 +74,9 @@ def measure(sketch: NoteSketch, blur_s: float) -> Landing:
 def _inside(sketch: NoteSketch, end_s: float, blur_s: float) -> tuple[Floats, Floats]:
     """Frames that hear this note only, without slips of an octave or more."""
     skip_s = blur_s if sketch.slide_s is None else blur_s / 2
-    near = np.abs(sketch.cents - np.median(sketch.cents)) < 200.0 if len(sketch.cents) else []
+    if len(sketch.cents) == 0:
+        return sketch.time_s, sketch.cents
+    near = np.abs(sketch.cents - np.median(sketch.cents)) < SLIP_CENTS
     kept = near & (sketch.time_s >= sketch.start_s + skip_s) & (sketch.time_s <= end_s - TAIL_S)
     return sketch.time_s[kept], sketch.cents[kept]
 

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
+ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
 BEGIN_HOPS = 5  # pitched hops in a row that make a beginning: shorter ones are knocks
 LOST_HOPS = 10  # unpitched hops that end a note: bow noise at a change is shorter
 # A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
@@ -26,9 +27,11 @@ DIP_EVERY_BAND_DB = 3.0  # all bands that sound fall by this at least
 DIP_RISE_DB = 5.0  # the new stroke sets in: so much
 DIP_RISE_HOPS = 4  # within so short a time
 DIP_FALL_HOPS = 12  # the room may ring on into the dip
-DIP_AFTER_HOPS = 8  # how long after the bottom it is judged
+DIP_AFTER_HOPS = 18  # how long after the bottom it is judged: one cycle of vibrato
+FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutter shows
+FLUTTER_DB = 3.5  # a re-articulation is deeper than the flutter around it by this
 ACTIVE_DB = 20.0  # bands this far below the loudest hold noise rather than partials
-JOIN_DIP_DB = 7.0  # a change of pitch with a deeper dip than this was bowed, not slurred
+JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, not slurred
 FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
 FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
@@ -40,7 +43,9 @@ STAY_HOPS = 8  # how long the pitch must stay elsewhere
 STAY_OCTAVE_HOPS = 16  # longer where an octave slip of the estimators would look the same
 STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
-SLIDE_S = 0.045  # a faster change of pitch is a step: no glide is heard
+PASSAGE_HOPS = 4  # about the frames between which the pitch changed
+SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
+SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the way
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,7 @@ class NoteFinder:
         self._level_hops = level_hops
         self._first = 0  # index of the oldest frame kept
         self._cents: list[float] = []
+        self._quick: list[float] = []
         self._level: list[float] = []
         self._raw_power: list[float] = []
         self._bands: list[Floats] = []
@@ -105,10 +111,12 @@ class NoteFinder:
         """Take the frames of one chunk; return the notes that have ended in it."""
         heard = (frames.strength > STRONG) & ~frames.blind & np.isfinite(frames.f0_hz)
         cents = np.where(heard, 1200 * np.log2(np.where(heard, frames.f0_hz, 1.0)), np.nan)
+        quick = 1200 * np.log2(frames.quick_hz)
         for i in range(len(cents)):
             if frames.hop + i >= 0:
                 self._step(
                     float(cents[i]),
+                    float(quick[i]),
                     float(frames.level_db[i]),
                     frames.bands_db[i],
                     float(frames.quiet_db[i]),
@@ -132,13 +140,14 @@ class NoteFinder:
     def _now(self) -> int:
         return self._first + len(self._level) - 1
 
-    def _step(self, cents: float, level_db: float, bands_db: Floats, quiet_db: float) -> None:
+    def _step(self, cents: float, quick: float, level_db: float, bands_db: Floats, quiet_db: float) -> None:
         self._raw_power.append(10 ** (level_db / 10))
         self._raw_bands.append(10 ** (bands_db / 10))
         self._bands.append(10 * np.log10(np.mean(self._raw_bands[-self._level_hops :], 0) + 1e-20))
         self._level.append(10 * np.log10(np.mean(self._raw_power[-self._level_hops :]) + 1e-20))
         cents = cents if self._level[-1] > quiet_db else np.nan
         self._cents.append(cents)
+        self._quick.append(quick)
         now = self._now()
         self._pitched = self._pitched + 1 if cents == cents else 0
         if self._open is None:
@@ -151,7 +160,7 @@ class NoteFinder:
     def _forget(self, before: int) -> None:
         drop = before - self._first
         if drop >= 100:
-            for line in (self._cents, self._level, self._bands, self._raw_power, self._raw_bands):
+            for line in (self._cents, self._quick, self._level, self._bands, self._raw_power, self._raw_bands):
                 del line[:drop]
             self._first = before
 
@@ -189,7 +198,7 @@ class NoteFinder:
 
     def _rise(self, now: int) -> int:
         """The hop in which the level begins to rise towards the note that is sounding now."""
-        begin = max(now - self._pitched - 10, self._ended, self._first)
+        begin = max(now - self._pitched - ATTACK_HOPS, self._ended, self._first)
         levels = self._levels(begin, now + 1)
         low = int(levels.argmin())
         threshold = max(levels[low] + 3.0, levels.max() - 20.0)
@@ -223,14 +232,24 @@ class NoteFinder:
         rise = max(self._level[at : at + DIP_RISE_HOPS + 1]) - level
         if rise < DIP_RISE_DB:
             return False
+        if self._flutters(note, at):
+            return False
         before = self._bands[max(at - DIP_FALL_HOPS, note.start - self._first) : at]
-        after = self._bands[at : at + DIP_AFTER_HOPS + 1]
+        after = self._bands[at : at + DIP_FALL_HOPS + 1]
         peaks = np.minimum(np.max(before, 0), np.max(after, 0))
         active = peaks > peaks.max() - ACTIVE_DB
         fall = max(self._level[at - len(before) : at]) - level
-        depth = min(fall, max(self._level[at : at + DIP_AFTER_HOPS + 1]) - level)
+        depth = min(fall, max(self._level[at : at + DIP_FALL_HOPS + 1]) - level)
         least = (peaks - np.min(self._bands[at - 1 : at + 2], 0))[active].min()
         return depth >= DIP_DB and bool(least >= DIP_EVERY_BAND_DB)
+
+    def _flutters(self, note: _Open, at: int) -> bool:
+        """Whether the level goes as low nearby, as it does again and again under vibrato."""
+        near, far = FLUTTER_HOPS
+        steady = note.start + SHORTEST_HOPS - self._first
+        around = self._level[max(at - far, steady) : max(at - near, steady)]
+        around = around + self._level[at + near : at + far]
+        return bool(around) and min(around) - self._level[at] < FLUTTER_DB
 
     def _split(self, note: _Open, dip: int) -> None:
         """What follows the dip is a note of its own."""
@@ -300,7 +319,7 @@ class NoteFinder:
         if left - note.start < SHORTEST_HOPS:
             moved = _Open(note.start, note.arrival, note.slide_s)
         else:
-            moved = self._arrive(left, arrived)
+            moved = self._arrive(note, jump, left, arrived)
             self._close(min(left + 1, moved.start))
         for at, cents in zip(note.away_at, note.away, strict=True):
             if at >= arrived:
@@ -308,17 +327,34 @@ class NoteFinder:
                 moved.cents.append(cents)
         self._open = moved
 
-    def _arrive(self, left: int, arrived: int) -> _Open:
+    def _arrive(self, note: _Open, jump: float, left: int, arrived: int) -> _Open:
         """The note reached by the passage between two frames, and how it was reached."""
-        levels = self._levels(left - 4, arrived + 5)
+        between = self._between(note.reference(), jump, left, arrived)
+        if len(between) >= SLIDE_HOPS:
+            slide_s = len(between) * self._hop_s / SLIDE_MIDDLE
+            end = between[-1] + round((1 - SLIDE_MIDDLE) / 2 * slide_s / self._hop_s) + 1
+            return _Open(max(arrived, end), Arrival.SLIDE, slide_s)
+        low = self._bow_change(left, arrived)
+        return _Open(arrived, Arrival.STEP) if low is None else _Open(low, Arrival.BOW)
+
+    def _between(self, reference: float, jump: float, left: int, arrived: int) -> list[int]:
+        """Frames in which the quick estimate is on its way from one pitch to the other."""
+        begin = max(left - PASSAGE_HOPS, self._first)
+        way = (np.array(self._quick[begin - self._first :]) - reference) / jump
+        way = way[: arrived + PASSAGE_HOPS + 1 - begin]
+        return [begin + int(k) for k in np.nonzero((way > 0.12) & (way < 0.88))[0]]
+
+    def _bow_change(self, left: int, arrived: int) -> int | None:
+        """The bottom of the dip in which the bow was changed together with the pitch."""
+        begin = max(left - PASSAGE_HOPS, self._first)
+        levels = self._levels(begin, arrived + PASSAGE_HOPS + 1)
         low = int(levels.argmin())
-        dip_db = min(levels[: low + 1].max(), levels[low:].max()) - levels[low]
-        if dip_db >= JOIN_DIP_DB:
-            return _Open(max(left - 4, self._first) + low, Arrival.BOW)
-        slide_s = (arrived - left - 1) * self._hop_s
-        if slide_s >= SLIDE_S:
-            return _Open(arrived, Arrival.SLIDE, slide_s)
-        return _Open(arrived, Arrival.STEP)
+        depth = min(levels[: low + 1].max(), levels[low:].max()) - levels[low]
+        bands = np.array(self._bands[begin - self._first :])[: len(levels)]
+        peaks = np.minimum(bands[: low + 1].max(0), bands[low:].max(0))
+        active = peaks > peaks.max() - ACTIVE_DB
+        least = (peaks - bands[max(low - 1, 0) : low + 2].min(0))[active].min()
+        return begin + low if depth >= JOIN_DIP_DB and least >= DIP_EVERY_BAND_DB else None
 
     def _close(self, end: int) -> None:
         note = self._open

@@ -48,7 +48,8 @@ class Frames:
 
     ``hop`` is the index of the first frame since the ear began; frame ``i`` is centred on
     ``(hop + i + 0.5) * HOP_S`` seconds. ``f0_hz`` is NaN where nothing has a pitch;
-    ``strength`` is the share of the power that the partials of ``f0_hz`` explain, 0 to 1;
+    ``quick_hz`` is what aubio alone reads, in a window short enough to follow a slide (NaN: nothing
+    in the range); ``strength`` is the share of the power that the partials of ``f0_hz`` explain, 0 to 1;
     ``level_db`` the power of that hop, dB re full scale; ``bands_db``, shape (hops, 5), the power
     about it in five bands; ``spread_cents`` how far the partials
     disagree; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
@@ -57,6 +58,7 @@ class Frames:
 
     hop: int
     f0_hz: Floats
+    quick_hz: Floats
     strength: Floats
     level_db: Floats
     bands_db: Floats
@@ -151,7 +153,7 @@ class PitchTracker:
         quiet_db = 10 * np.log10(np.full(self._hops, cleaned.quiet_power) + 1e-20)
         first = self._done - self.delay_hops
         self._done += self._hops
-        return Frames(first, fine_hz, strength, level_db, bands_db, spread, quiet_db, blind)
+        return Frames(first, fine_hz, yin_hz, strength, level_db, bands_db, spread, quiet_db, blind)
 
     def _late(self, name: str, new: NDArray) -> NDArray:
         """Delay a stream by what is kept under ``name``."""
