@@ -20,6 +20,7 @@ ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
 BEGIN_HOPS = 5  # pitched hops in a row that make a beginning: shorter ones are knocks
 LOST_HOPS = 10  # unpitched hops that end a note: bow noise at a change is shorter
+GLIDE_HOPS = 30  # or so many while the sound goes on: a quick glide blurs every partial
 # A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
 # dips of 6 to 20 dB kept, 3 of 1,086 flutters taken for one.
 DIP_DB = 6.0
@@ -270,7 +271,8 @@ class NoteFinder:
         fallen = len(recent) > FADE_HOPS and recent[-FADE_HOPS:].max() <= recent.max() - FADE_DB
         last = note.at[-1] if note.at else note.start
         last = max(last, note.away_at[-1] if note.away_at else last)
-        lost = now - last >= LOST_HOPS
+        soft = recent.max() - level >= DIP_DB
+        lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
         return lost or fallen or level < self._floor_db + 6.0
 
     def _fall(self, note: _Open, now: int) -> int:
