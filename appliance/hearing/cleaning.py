@@ -56,6 +56,8 @@ class Cleaned:
     are the drone's partials and the amplitude that may be left of each. ``blind``, shape (hops,),
     says where the drone is changing, so that nothing can be heard through it. ``quiet_power`` is
     the mean square up to which the samples may hold nothing but what is left of the drone.
+    ``alone_hops`` is above 0 where it has just turned out that so many hops, up to the end of this
+    chunk, held the drone alone.
     ``drone_hz`` is the root that sounds, ``None`` when silent.
     """
 
@@ -64,6 +66,7 @@ class Cleaned:
     leftover: Floats
     blind: NDArray[np.bool_]
     quiet_power: float
+    alone_hops: int
     drone_hz: float | None
 
 
@@ -117,6 +120,7 @@ class Cleaner:
             leftover=NO_PARTIALS if room is None else room.leftover(),
             blind=np.repeat(blind, STEP_HOPS),
             quiet_power=0.0 if room is None else room.quiet_power,
+            alone_hops=0 if room is None else room.take_alone_steps() * STEP_HOPS,
             drone_hz=None if room is None else room.drone.root_hz,
         )
 
@@ -176,7 +180,7 @@ class _Room:
         self._wander = np.full(len(self._turns), LEAST_WANDER**2)
         self._drift, self._slope, self._slope_weight = 0.0, 0.0, 1e-9
         self._noise = 0.0
-        self._learned = self._alone = self._quiet = 0
+        self._learned = self._alone = self._quiet = self._alone_steps = 0
         self._gated = self._converged = False
 
     def leftover(self) -> Floats:
@@ -190,6 +194,11 @@ class _Room:
     def quiet_power(self) -> float:
         """Mean square that a cleaned step reaches while nobody plays."""
         return max(GATE_NOISE * self._noise, GATE_DRONE * self._drone_power())
+
+    def take_alone_steps(self) -> int:
+        """Steps up to now in which the drone was alone, if that has just turned out; else 0."""
+        steps, self._alone_steps = self._alone_steps, 0
+        return steps
 
     def _drone_power(self) -> float:
         """Mean square of the drone at the microphone."""
@@ -308,6 +317,7 @@ class _Room:
         self._quiet = self._quiet + 1 if left < RELEASE_NOISE * self._noise else 0
         if self._quiet >= RELEASE_STEPS:
             self._gated = False
+            self._alone_steps = self._window + RELEASE_STEPS - 1
             self._gains = fitted
             self._history.clear()
             self._recent.extend([fitted] * BACK_STEPS)
@@ -341,6 +351,7 @@ class _Room:
     def _advance(self) -> None:
         self._phase = np.mod(self._phase + self._turns * self._step, 1.0)
         self._steps += 1
+        self._alone_steps += 1 if self._alone_steps else 0
         if self._gains is not None:
             self._gains = self._drifted(self._gains, 1)
             turned = [self._drifted(gains, 1) for gains in self._recent]

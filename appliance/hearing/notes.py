@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
+ATTACK_DB = 20.0  # a note has begun when it is this near to the loudest of its attack
+RISE_DB = 3.0  # and this far above what was there before
 BEGIN_HOPS = 5  # pitched hops in a row that make a beginning: shorter ones are knocks
 LOST_HOPS = 10  # unpitched hops that end a note: bow noise at a change is shorter
 GLIDE_HOPS = 30  # or so many while the sound goes on: a quick glide blurs every partial
@@ -36,6 +38,7 @@ JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, no
 FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
 FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
+ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
 STEP_CENTS = 60.0  # a move that ends this far away is another note, however slow
@@ -113,6 +116,8 @@ class NoteFinder:
         heard = (frames.strength > STRONG) & ~frames.blind & np.isfinite(frames.f0_hz)
         cents = np.where(heard, 1200 * np.log2(np.where(heard, frames.f0_hz, 1.0)), np.nan)
         quick = 1200 * np.log2(frames.quick_hz)
+        if frames.alone_from is not None and self._open is not None:
+            self._take_back(self._open, frames.alone_from)
         for i in range(len(cents)):
             if frames.hop + i >= 0:
                 self._step(
@@ -133,6 +138,13 @@ class NoteFinder:
     def sounding(self) -> NoteSketch | None:
         """The note that sounds now, as far as it has come."""
         return None if self._open is None else self._sketch(self._open, None)
+
+    def _take_back(self, note: _Open, alone_from: int) -> None:
+        """What was left of the drone has been taken for the note, or for its end."""
+        if note.start >= alone_from - ALONE_MARGIN_HOPS:
+            self._open, self._ended = None, note.start
+        else:
+            self._close(min(alone_from, self._now()))
 
     def _take(self) -> list[NoteSketch]:
         done, self._done = self._done, []
@@ -199,12 +211,17 @@ class NoteFinder:
 
     def _rise(self, now: int) -> int:
         """The hop in which the level begins to rise towards the note that is sounding now."""
-        begin = max(now - self._pitched - ATTACK_HOPS, self._ended, self._first)
+        pitched = now - self._pitched + 1
+        begin = max(pitched - ATTACK_HOPS, self._ended, self._first)
         levels = self._levels(begin, now + 1)
-        low = int(levels.argmin())
-        threshold = max(levels[low] + 3.0, levels.max() - 20.0)
-        above = np.nonzero(levels[low:] >= threshold)[0]
-        return begin + low + (int(above[0]) if len(above) else 0)
+        before = float(np.median(levels[: max(pitched - begin - 5, 1)]))
+        threshold = max(before + RISE_DB, levels.max() - ATTACK_DB)
+        at = min(max(pitched - begin, 0), len(levels) - 1)
+        while at < len(levels) - 1 and levels[at] < threshold:
+            at += 1
+        while at > 0 and levels[at - 1] >= threshold:
+            at -= 1
+        return begin + at
 
     # -- a note sounds ------------------------------------------------------------------------
 

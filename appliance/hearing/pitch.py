@@ -53,7 +53,8 @@ class Frames:
     ``level_db`` the power of that hop, dB re full scale; ``bands_db``, shape (hops, 5), the power
     about it in five bands; ``spread_cents`` how far the partials
     disagree; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
-    ``blind`` is true where the drone is changing and nothing can be heard through it.
+    ``blind`` is true where the drone is changing and nothing can be heard through it;
+    ``alone_from`` is the frame from which on, as has just turned out, the drone sounded alone.
     """
 
     hop: int
@@ -65,6 +66,7 @@ class Frames:
     spread_cents: Floats
     quiet_db: Floats
     blind: NDArray[np.bool_]
+    alone_from: int | None
 
 
 class PitchTracker:
@@ -153,7 +155,8 @@ class PitchTracker:
         quiet_db = 10 * np.log10(np.full(self._hops, cleaned.quiet_power) + 1e-20)
         first = self._done - self.delay_hops
         self._done += self._hops
-        return Frames(first, fine_hz, yin_hz, strength, level_db, bands_db, spread, quiet_db, blind)
+        alone_from = self._done - cleaned.alone_hops if cleaned.alone_hops else None
+        return Frames(first, fine_hz, yin_hz, strength, level_db, bands_db, spread, quiet_db, blind, alone_from)
 
     def _late(self, name: str, new: NDArray) -> NDArray:
         """Delay a stream by what is kept under ``name``."""
