@@ -10,3 +10,9 @@ The flow, one way, room by room::
 clock, disk and network live at the edges: ``devices``, ``log.logbook``, ``control``, ``daemon``.
 ``web`` imports this package; nothing here imports ``web``.
 """
+
+import os
+
+# Here, since numpy reads it once, when it is first imported, and every process of ours begins here:
+# for arrays as small as the ear's, a second thread makes linear algebra ten times slower.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -6,7 +6,6 @@ machine without sound can still hear a file.
 
 import argparse
 import importlib
-import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -27,9 +26,6 @@ Run = Callable[[argparse.Namespace], int]
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return the exit code. Errors meant for a person are one sentence."""
-    # Before numpy is first imported: for arrays as small as the ear's, a second thread makes linear
-    # algebra ten times slower.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     options = _parser(words).parse_args(words)
     run: Run = options.run

@@ -6,7 +6,6 @@ was heard. In the end stands what was planted beside what the log found.
 
 import argparse
 import multiprocessing
-import os
 import signal
 from concurrent.futures import ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
@@ -76,11 +75,11 @@ def run(args: argparse.Namespace) -> int:
     _remove(making)
     with Logbook(making, ROOM) as log:
         _practise(settings, planned, log)
+        first, last = log.span() or (0.0, 0.0)
+        rows = log.notes(first, last + 1.0)
     _remove(args.log)
     making.replace(args.log)
-    with LogReader(args.log) as reader:
-        first, last = reader.span() or (0.0, 0.0)
-        print(comparison(planned, reader.notes(first, last + 1.0), settings))
+    print(comparison(planned, rows, settings))
     print(f"\nThe log is {args.log}")
     return 0
 
@@ -108,7 +107,6 @@ def _remove(path: Path) -> None:
 
 def _practise(settings: Settings, planned: list[PlannedSitting], log: Logbook) -> None:
     """Hear the sittings in two processes; this one alone writes, in order."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes would fight over the cores
     spawn = multiprocessing.get_context("spawn")
     heard_s = spawn.Value("d", 0.0)
     total_s = round(sum(plan.score.duration_s for plan in planned))

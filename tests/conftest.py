@@ -4,9 +4,6 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-# As the command line does, and before any test imports numpy.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 import pytest
 
 from tests.soundcard import NoSoundCardError, SoundCard

@@ -1,6 +1,9 @@
 """The house: imports point one way. Read from the source, so that lazy imports count, too."""
 
 import ast
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -62,6 +65,27 @@ IMPURE_MODULES = {
     *("soundfile", "subprocess", "sys", "tempfile", "threading", "time", "urllib"),
 }
 IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
+
+
+# Where a process begins.
+ENTRIES = ("appliance.__main__", "appliance.demo", "web.__main__", "tests.bench.tones")
+
+
+@pytest.mark.parametrize("module", ENTRIES)
+def test_every_process_keeps_linear_algebra_to_one_thread(module: str) -> None:
+    """The variable stands before numpy is first imported: OpenBLAS reads it then, and only then."""
+    tell = (
+        "import os, sys\n"
+        "class Watch:\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'numpy': print(os.environ.get('OPENBLAS_NUM_THREADS'))\n"
+        "sys.meta_path.insert(0, Watch())\n"
+        f"import {module}, numpy\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+    words = [sys.executable, "-c", tell]
+    told = subprocess.run(words, cwd=ROOT, env=environment, stdout=subprocess.PIPE, check=True)
+    assert told.stdout == b"1\n"
 
 
 def _inside(module: str, place: str) -> bool:

@@ -139,7 +139,7 @@ def test_without_pins_the_error_says_what_to_do(
     monkeypatch.setenv("LG_WD", str(tmp_path))
     if HAS_PINS:
         pytest.skip("this machine has pins")
-    with pytest.raises(DeviceError, match=r"run with --simulate.*lgpio"):
+    with pytest.raises(DeviceError, match=r"install lgpio .* or run with --no-pedals"):
         FootBoard(SETTINGS, Notebook().press, Notebook().release)
 
 

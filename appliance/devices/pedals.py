@@ -101,6 +101,6 @@ def _lgpio_factory() -> Any:
         return LGPIOFactory()
     except Exception as error:  # lgpio raises a class of its own that only exists where it does
         raise DeviceError(
-            f"The pedal pins cannot be opened ({error}); run with --simulate, or on a Raspberry Pi "
-            "install lgpio (pip install 'groundnote[pi]') and join the group gpio."
+            f"The pedal pins cannot be opened ({error}): on a Raspberry Pi install lgpio (see "
+            "hardware/README.md) and join the group gpio, or run with --no-pedals."
         ) from error
