@@ -175,7 +175,7 @@ class _Room:
         self._scale, self._other = 1.0, 0
         self._steps, self._check_at = 0, int(CHECK_S * rate_hz / step)
         self._gains: Gains | None = None
-        self._recent: deque[Gains] = deque(maxlen=BACK_STEPS)
+        self._recent: deque[tuple[int, Gains]] = deque(maxlen=BACK_STEPS)  # with their step
         self._history: deque[Gains] = deque(maxlen=WANDER_STEPS)
         self._wander = np.full(len(self._turns), LEAST_WANDER**2)
         self._drift, self._slope, self._slope_weight = 0.0, 0.0, 1e-9
@@ -293,16 +293,17 @@ class _Room:
         fitted, left = self._fit()
         if self._gains is None:
             self._gains, self._noise = fitted, left
-            self._recent.extend([fitted] * BACK_STEPS)
+            self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
             return mic - self._returned(here)
-        heard = float(np.mean(cleaned**2))
+        heard = float(cleaned @ cleaned) / self._step
         self._judge_convergence(heard, self._drone_power())
         if self._gated:
             self._release(fitted, left)
             return cleaned
         if self._converged and (heard > self.quiet_power or left > 2 * RELEASE_NOISE * self._noise):
             self._gated, self._quiet = True, 0
-            self._gains = self._drifted(self._recent[0], BACK_STEPS)
+            step, gains = self._recent[0]
+            self._gains = self._drifted(gains, self._steps - step)
             return mic - self._returned(here)
         self._adapt(fitted, left)
         return cleaned
@@ -320,7 +321,7 @@ class _Room:
             self._alone_steps = self._window + RELEASE_STEPS - 1
             self._gains = fitted
             self._history.clear()
-            self._recent.extend([fitted] * BACK_STEPS)
+            self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
 
     def _adapt(self, fitted: Gains, left: float) -> None:
         assert self._gains is not None
@@ -329,7 +330,7 @@ class _Room:
         self._follow_drift(fitted)
         self._history.append(fitted)
         self._gains = self._gains + max(SMOOTH, 1 / (1 + self._learned)) * (fitted - self._gains)
-        self._recent.append(self._gains)
+        self._recent.append((self._steps, self._gains))
 
     def _follow_drift(self, fitted: Gains) -> None:
         """Common drift by the slope of phase over partials, and how far each gain wanders."""
@@ -354,9 +355,6 @@ class _Room:
         self._alone_steps += 1 if self._alone_steps else 0
         if self._gains is not None:
             self._gains = self._drifted(self._gains, 1)
-            turned = [self._drifted(gains, 1) for gains in self._recent]
-            self._recent.clear()
-            self._recent.extend(turned)
 
 
 def _inverse(turns: Floats, count: int) -> Floats:

@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.hearing.pitch import Frames
+from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
 
+CENTS_PER_OCTAVE = 1200.0
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
@@ -82,7 +83,22 @@ class _Open:
     away: list[float] = field(default_factory=list)
 
     def reference(self) -> float:
-        return float(np.mean(self.cents[-REFERENCE_HOPS:]))
+        recent = self.cents[-REFERENCE_HOPS:]
+        return sum(recent) / len(recent)
+
+
+class _Smoother:
+    """Mean power of the last ``hops`` rows, in dB; streaming."""
+
+    def __init__(self, hops: int, columns: int) -> None:
+        self._hops = hops
+        self._before = np.zeros((hops - 1, columns))
+
+    def put(self, db: Floats) -> Floats:
+        power = np.concatenate([self._before, 10 ** (db / 10)])
+        self._before = power[len(db) :]
+        total = sum(power[k : k + len(db)] for k in range(self._hops))
+        return np.asarray(10 * np.log10(total / self._hops + 1e-20))
 
 
 class NoteFinder:
@@ -96,14 +112,13 @@ class NoteFinder:
 
     def __init__(self, hop_s: float, level_hops: int) -> None:
         self._hop_s = hop_s
-        self._level_hops = level_hops
+        self._smooth_level = _Smoother(level_hops, 1)
+        self._smooth_bands = _Smoother(level_hops, len(BANDS_HZ) - 1)
         self._first = 0  # index of the oldest frame kept
         self._cents: list[float] = []
         self._quick: list[float] = []
         self._level: list[float] = []
-        self._raw_power: list[float] = []
         self._bands: list[Floats] = []
-        self._raw_bands: list[Floats] = []
         self._floor_db = -80.0
         self._open: _Open | None = None
         self._ended = -(10**9)  # frame at which the last note ended
@@ -113,20 +128,17 @@ class NoteFinder:
 
     def feed(self, frames: Frames) -> list[NoteSketch]:
         """Take the frames of one chunk; return the notes that have ended in it."""
-        heard = (frames.strength > STRONG) & ~frames.blind & np.isfinite(frames.f0_hz)
-        cents = np.where(heard, 1200 * np.log2(np.where(heard, frames.f0_hz, 1.0)), np.nan)
-        quick = 1200 * np.log2(frames.quick_hz)
         if frames.alone_from is not None and self._open is not None:
             self._take_back(self._open, frames.alone_from)
-        for i in range(len(cents)):
+        level_db = self._smooth_level.put(frames.level_db[:, None])[:, 0]
+        bands_db = self._smooth_bands.put(frames.bands_db)
+        heard = (frames.strength > STRONG) & ~frames.blind & (level_db > frames.quiet_db)
+        cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
+        quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
+        rows = zip(cents.tolist(), quick.tolist(), level_db.tolist(), bands_db, strict=True)
+        for i, row in enumerate(rows):
             if frames.hop + i >= 0:
-                self._step(
-                    float(cents[i]),
-                    float(quick[i]),
-                    float(frames.level_db[i]),
-                    frames.bands_db[i],
-                    float(frames.quiet_db[i]),
-                )
+                self._step(*row)
         return self._take()
 
     def finish(self) -> list[NoteSketch]:
@@ -153,14 +165,11 @@ class NoteFinder:
     def _now(self) -> int:
         return self._first + len(self._level) - 1
 
-    def _step(self, cents: float, quick: float, level_db: float, bands_db: Floats, quiet_db: float) -> None:
-        self._raw_power.append(10 ** (level_db / 10))
-        self._raw_bands.append(10 ** (bands_db / 10))
-        self._bands.append(10 * np.log10(np.mean(self._raw_bands[-self._level_hops :], 0) + 1e-20))
-        self._level.append(10 * np.log10(np.mean(self._raw_power[-self._level_hops :]) + 1e-20))
-        cents = cents if self._level[-1] > quiet_db else np.nan
+    def _step(self, cents: float, quick: float, level_db: float, bands_db: Floats) -> None:
         self._cents.append(cents)
         self._quick.append(quick)
+        self._level.append(level_db)
+        self._bands.append(bands_db)
         now = self._now()
         self._pitched = self._pitched + 1 if cents == cents else 0
         if self._open is None:
@@ -173,7 +182,7 @@ class NoteFinder:
     def _forget(self, before: int) -> None:
         drop = before - self._first
         if drop >= 100:
-            for line in (self._cents, self._quick, self._level, self._bands, self._raw_power, self._raw_bands):
+            for line in (self._cents, self._quick, self._level, self._bands):
                 del line[:drop]
             self._first = before
 
