@@ -222,7 +222,7 @@ class _Room:
     def _fit_sent(self, sent: Floats) -> Gains:
         """Gains of what is sent, where ``sent`` ends at the next sample."""
         gains = fit(sent, self._turns)
-        return gains * np.exp(2j * np.pi * (self._turns * len(sent) - self._phase))
+        return np.asarray(gains * np.exp(2j * np.pi * (self._turns * len(sent) - self._phase)))
 
     def _compare(self, sent: Floats, here: Gains) -> bool:
         """Follow the volume of what is sent; false while it is not this drone, or changing."""
@@ -286,7 +286,9 @@ class _Room:
 
     def _drifted(self, gains: Gains, steps: float) -> Gains:
         """The same gains so many steps later."""
-        return gains * np.exp(2j * np.pi * self._turns * self._drift * self._step * steps)
+        return np.asarray(
+            gains * np.exp(2j * np.pi * self._turns * self._drift * self._step * steps)
+        )
 
     def _learn(self, mic: Floats, cleaned: Floats, here: Gains) -> Floats:
         """Adapt the gains, or hold them while the player sounds; return the step cleaned."""

@@ -14,7 +14,7 @@ from appliance.hearing.resampling import Decimator
 from appliance.hearing.shifts import ShiftFinder
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
-from appliance.vocabulary import Arrival, Event, HeardNote, NoteEnded, NoteLanded
+from appliance.vocabulary import Event, HeardNote, NoteEnded, NoteLanded
 
 Floats = NDArray[np.float64]
 

@@ -46,6 +46,7 @@ class Landing:
 
     @property
     def measurable(self) -> bool:
+        """Whether a landing was heard."""
         return self.landing_hz is not None
 
 
@@ -100,13 +101,15 @@ def _close(since_s: Floats, cents: Floats, first: int) -> int:
     stop = int(np.searchsorted(since_s, since_s[first] + LANDING_S))
     for index in range(first + FEWEST_FRAMES, stop):
         away = cents[index : index + DEPART_FRAMES] - np.median(cents[first:index])
-        if len(away) == DEPART_FRAMES and (np.all(away > DEPART_CENTS) or np.all(away < -DEPART_CENTS)):
+        if len(away) == DEPART_FRAMES and (
+            np.all(away > DEPART_CENTS) or np.all(away < -DEPART_CENTS)
+        ):
             return index
     return stop
 
 
 def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float]:
-    """Best sinusoid about a straight line: rate (Hz), amplitude and mean (cents), share explained."""
+    """Best sinusoid about a straight line: rate (Hz), amplitude, mean (cents), share explained."""
     best = (0.0, 0.0, float(np.mean(cents)), 0.0)
     since = time_s - time_s.mean()
     flat = np.stack([np.ones_like(since), since], 1)
@@ -153,7 +156,7 @@ def _settled(time_s: Floats, cents: Floats, after: int, vibrato: Vibrato | None)
 
 
 def _uncertainty(landing: Floats, blur_s: float) -> float:
-    """Half-width of the 95 % interval: scatter over independent windows, and the estimator's own."""
+    """Half-width of the 95 % interval: scatter over independent windows, and our own error."""
     independent = max(len(landing) * 0.01 / (2 * blur_s), 1.0)
     scatter = 1.4826 * float(np.median(np.abs(landing - np.median(landing))))
     return float(1.96 * np.hypot(scatter / np.sqrt(independent), 0.5))

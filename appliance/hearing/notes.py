@@ -171,7 +171,7 @@ class NoteFinder:
         self._level.append(level_db)
         self._bands.append(bands_db)
         now = self._now()
-        self._pitched = self._pitched + 1 if cents == cents else 0
+        self._pitched = 0 if np.isnan(cents) else self._pitched + 1
         if self._open is None:
             self._listen_for_beginning(now)
         else:
@@ -241,7 +241,7 @@ class NoteFinder:
             self._split(note, now - DIP_AFTER_HOPS)
         elif self._faded(note, now):
             self._close(self._fall(note, now))
-        elif cents == cents:
+        elif not np.isnan(cents):
             self._hear_pitch(note, now, cents)
 
     def _dipped(self, note: _Open, centre: int) -> bool:

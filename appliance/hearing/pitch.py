@@ -112,7 +112,7 @@ class PitchTracker:
     def _set_windows(self) -> int:
         """Choose window and lag so that frames fall on the middle of a hop; hops in a window."""
         seconds = np.clip(WINDOW_PERIODS / self._low_hz, *WINDOW_S)
-        hops = int(round(seconds / HOP_S)) | 1
+        hops = round(float(seconds) / HOP_S) | 1
         self._window, self._lag = hops * self.hop, max(2, hops // 4 * 2)
         self.blur_s = (hops + self._lag) / 2 * HOP_S
         self._size = 1 << int(np.ceil(np.log2(2.2 * self._window)))

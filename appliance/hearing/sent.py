@@ -31,7 +31,8 @@ class SentDrone:
 
     @property
     def partial_hz(self) -> Floats:
-        return self.orders * self.grid_hz
+        """Frequencies to be fitted, shape (K,)."""
+        return np.asarray(self.orders * self.grid_hz, dtype=np.float64)
 
 
 def recognise(sent: Floats, rate_hz: float) -> SentDrone | None:
@@ -65,7 +66,9 @@ def _peaks(sent: Floats, rate_hz: float) -> tuple[Floats, Floats]:
     inner = spectrum[1:-1]
     top = (inner > spectrum[:-2]) & (inner >= spectrum[2:]) & (inner > floor)
     found = [b for b in np.nonzero(top)[0] + 1 if low <= b <= high]
-    found = [b for b in found if spectrum[b] >= spectrum[max(b - reach // 2, 0) : b + reach // 2].max()]
+    found = [
+        b for b in found if spectrum[b] >= spectrum[max(b - reach // 2, 0) : b + reach // 2].max()
+    ]
     bins = np.array(found, dtype=int)
     if len(bins) == 0 or spectrum.max() < 1e-5:
         return np.zeros(0), np.zeros(0)
@@ -88,17 +91,22 @@ def _refined(
     """Sharpen the grid by phase, and see whether the partials explain the sound."""
     half = len(sent) // 2
     for _ in range(3):
-        first = fit(sent[:half], orders * grid_hz / rate_hz)
-        second = fit(sent[half : 2 * half], orders * grid_hz / rate_hz)
-        turned = np.exp(2j * np.pi * orders * grid_hz / rate_hz * half)
+        first = fit(sent[:half], _turns(orders, grid_hz, rate_hz))
+        second = fit(sent[half : 2 * half], _turns(orders, grid_hz, rate_hz))
+        turned = np.exp(2j * np.pi * half * _turns(orders, grid_hz, rate_hz))
         slip = np.angle(second * np.conj(first * turned)) / (2 * np.pi * half / rate_hz)
         weight = np.abs(first * second)
         grid_hz += float((weight * orders * slip).sum() / (weight * orders**2).sum())
-    gains = fit(sent, orders * grid_hz / rate_hz)
-    left = sent - sound(gains, orders * grid_hz / rate_hz, len(sent))
+    gains = fit(sent, _turns(orders, grid_hz, rate_hz))
+    left = sent - sound(gains, _turns(orders, grid_hz, rate_hz), len(sent))
     if np.mean(left**2) > EXPLAINED * np.mean(sent**2):
         return None
     return SentDrone(float(orders[0] * grid_hz), grid_hz, _fitted(orders, grid_hz))
+
+
+def _turns(orders: NDArray[np.intp], grid_hz: float, rate_hz: float) -> Floats:
+    """Cycles per sample of each partial."""
+    return np.asarray(orders * grid_hz / rate_hz, dtype=np.float64)
 
 
 def _fitted(orders: NDArray[np.intp], grid_hz: float) -> NDArray[np.intp]:

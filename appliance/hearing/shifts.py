@@ -86,7 +86,7 @@ class ShiftFinder:
 
 
 def _normalised(weights: Floats) -> Floats:
-    return weights / weights.sum(1, keepdims=True)
+    return np.asarray(weights / weights.sum(1, keepdims=True))
 
 
 def _semitones(hz: float, other_hz: float) -> float:
