@@ -182,9 +182,11 @@ def test_the_page_says_what_the_json_says(client: FlaskClient) -> None:
         assert f"{line['rescued']} rescued, {line['missed']} missed" in card[:180]
         if line["side"]:
             size = f"{abs(line['typical_cents']):.0f} cents {line['side']}"
-            assert f"Typically {size}" in card[:260]
+            said = f"Typically {size}" if line["count"] > 1 else f"It landed {size}."
+            assert said in card[:260]
         else:
             assert "under 3 cents off" in card[:260]
+        assert ("half of them" in card[:260]) is (not line["few"])
         low, high = line["landed_interval_95"]
         if not line["few"]:
             assert f"({100 * low:.0f} to {100 * high:.0f} %)" in card[:160]

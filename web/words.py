@@ -1,12 +1,13 @@
 """Numbers in plain words."""
 
+import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from flask import Flask
 
 from appliance.log.calendar import CalendarWeek
-from appliance.log.tallies import UNGRADED_CENTS, Tally
+from appliance.log.tallies import FEW, UNGRADED_CENTS, Tally
 from appliance.log.weeks import Comparison, Reading
 from appliance.tuning import note_name
 from appliance.vocabulary import Instant
@@ -34,7 +35,7 @@ def register(app: Flask) -> None:
         signed=signed,
         note_name=note_name,
     )
-    app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like)
+    app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like, FEW=FEW)
 
 
 def percent(part: int, whole: int) -> int:
@@ -69,14 +70,17 @@ def like_for_like(compared: Comparison | None) -> str:
 
 
 def bias(tally: Tally, sides: tuple[str, str] = SIDES) -> str:
-    """Return the typical error and the spread around it, told apart."""
+    """Return the typical error and, where there is one to speak of, the spread around it."""
     if tally.typical_cents is None or tally.spread_cents is None:
         return ""
     if tally.side:
-        where = f"Typically {cents(tally.typical_cents)} {sides[tally.side > 0]}"
+        where = f"{cents(tally.typical_cents)} {sides[tally.side > 0]}"
     else:
-        where = f"Typically right, under {UNGRADED_CENTS:.0f} cents off"
-    return f"{where}; half of them lie within {cents(max(1.0, tally.spread_cents))} of that."
+        where = f"right, under {UNGRADED_CENTS:.0f} cents off"
+    if tally.few:
+        return f"{'Typically' if tally.count > 1 else 'It landed'} {where}."
+    near = cents(max(1, math.ceil(tally.spread_cents)))  # up: half of them are to lie within it
+    return f"Typically {where}; half of them lie within {near} of that."
 
 
 def cents(size: float) -> str:

@@ -8,7 +8,7 @@ Floats = NDArray[np.float64]
 
 EAR_RATE_HZ = 24000.0  # partials are read up to 5 kHz, noise bands up to 6.4 kHz
 PASS_HZ = 7000.0
-TAPS_PER_STEP = 12  # Hamming: 50 dB down where folding would reach PASS_HZ
+TAPS_PER_STEP = 18  # Hamming: 50 dB down from half the new rate on, so that no partial folds
 
 
 class Decimator:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 LOWEST_ROOT_HZ = 25.0  # below C1 at the lowest A4
-HIGHEST_PARTIAL_HZ = 7500.0  # the ear reads pitch up to 5 kHz and bands up to 6.4 kHz
+HIGHEST_PARTIAL = 0.49  # of the sample rate: what is sent is known whole, or not at all
 PRESENT_DB = -60.0  # a weaker partial is the residue of a fade or the noise of 16 bits
 ON_GRID = 0.08  # of the grid's spacing: how far a partial may lie from it
 MOST_PARTIALS = 64  # the fit costs their square
@@ -62,7 +62,7 @@ def _peaks(sent: Floats, rate_hz: float) -> tuple[Floats, Floats]:
     reach = int(np.ceil(4 * size / len(sent)))  # half the main lobe
     floor = spectrum.max() * 10 ** (PRESENT_DB / 20)
     low = int(LOWEST_ROOT_HZ * size / rate_hz)
-    high = int(HIGHEST_PARTIAL_HZ * size / rate_hz)
+    high = int(HIGHEST_PARTIAL * size)
     inner = spectrum[1:-1]
     top = (inner > spectrum[:-2]) & (inner >= spectrum[2:]) & (inner > floor)
     found = [b for b in np.nonzero(top)[0] + 1 if low <= b <= high]
@@ -101,7 +101,7 @@ def _refined(
     left = sent - sound(gains, _turns(orders, grid_hz, rate_hz), len(sent))
     if np.mean(left**2) > EXPLAINED * np.mean(sent**2):
         return None
-    return SentDrone(float(orders[0] * grid_hz), grid_hz, _fitted(orders, grid_hz))
+    return SentDrone(float(orders[0] * grid_hz), grid_hz, _fitted(orders, grid_hz / rate_hz))
 
 
 def _turns(orders: NDArray[np.intp], grid_hz: float, rate_hz: float) -> Floats:
@@ -109,9 +109,9 @@ def _turns(orders: NDArray[np.intp], grid_hz: float, rate_hz: float) -> Floats:
     return np.asarray(orders * grid_hz / rate_hz, dtype=np.float64)
 
 
-def _fitted(orders: NDArray[np.intp], grid_hz: float) -> NDArray[np.intp]:
+def _fitted(orders: NDArray[np.intp], grid: float) -> NDArray[np.intp]:
     """Orders to fit: those sent, and what a loudspeaker may add on the way up and above."""
-    between = np.arange(orders[0], min(BEYOND * orders[-1], HIGHEST_PARTIAL_HZ / grid_hz) + 1)
+    between = np.arange(orders[0], min(BEYOND * orders[-1], HIGHEST_PARTIAL / grid) + 1)
     return np.unique(np.concatenate([orders, between.astype(np.intp)]))[:MOST_PARTIALS]
 
 
