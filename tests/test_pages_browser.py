@@ -120,7 +120,10 @@ def test_by_thumb_from_the_week_to_a_note_and_back_in_another_tuning(
     page.locator("select[name=tuning]").select_option("equal")
     page.locator("input[name=band]").fill("20")
     page.get_by_role("button").click()
-    assert "equal temperament, in tune within 20 cents" in page.locator(".reading summary").inner_text()
+    assert (
+        "equal temperament, in tune within 20 cents"
+        in page.locator(".reading summary").inner_text()
+    )
     assert page.locator("h1").inner_text() != sentence
     page.locator("h3 a").first.click()
     assert "equal temperament" in page.locator("main").inner_text()

@@ -99,6 +99,10 @@ class NoLogYetError(LogbookError):
     """There is no log at this path yet."""
 
 
+class RefusedEntryError(LogbookError):
+    """The log's own rules refuse this entry: trying again is of no use."""
+
+
 class LogReader:
     """The reading side: opens without writing, and only an existing log.
 
@@ -157,6 +161,11 @@ class LogReader:
     def _explained(self, done: str) -> Iterator[None]:
         try:
             yield
+        except sqlite3.IntegrityError as error:
+            raise RefusedEntryError(
+                f"An entry does not fit the log {self._path} ({error}) and was left out: please "
+                "report it."
+            ) from error
         except (sqlite3.Error, OSError) as error:
             raise LogbookError(
                 f"The log {self._path} cannot be {done} ({error}): check the file, its permissions "

@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from appliance.log.logbook import Logbook
+from appliance.log.logbook import Logbook, RefusedEntryError
 from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
 
 logger = logging.getLogger(__name__)
@@ -93,7 +93,12 @@ class LogWriter:
 
     def add_call(self, key: NoteKey, call: Call, at: Instant) -> None:
         """Attach a call to a note; a later call replaces it."""
-        self._put(lambda log: log.add_call(self._row_ids[key], call, at))
+
+        def job(log: Logbook) -> None:
+            if key in self._row_ids:  # the log may have refused the note
+                log.add_call(self._row_ids[key], call, at)
+
+        self._put(job)
 
     def report(self) -> LogReport:
         """Say how the log is."""
@@ -145,6 +150,9 @@ class LogWriter:
         """Do the oldest job; it leaves the queue only once it is committed."""
         try:
             self._jobs[0](log)
+        except RefusedEntryError as error:
+            logger.error("%s", error)
+            self._jobs.popleft()
         except LogbookError as error:
             if self._trouble is None:
                 logger.error("The log waits in memory: %s", error)
