@@ -148,7 +148,7 @@ def played_at(rate_hz: float) -> list[HeardNote]:
     return heard(mic, sent, "viola", rate_hz)
 
 
-@pytest.mark.parametrize("rate_hz", [16000.0, 44100.0, 96000.0])
+@pytest.mark.parametrize("rate_hz", [32000.0, 44100.0, 96000.0])
 def test_every_rate_gives_the_same_landings(rate_hz: float) -> None:
     there, here = played_at(rate_hz), played_at(48000.0)
     assert len(there) == len(here) == 3

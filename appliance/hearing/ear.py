@@ -85,14 +85,15 @@ class Ear:
         """Close what still sounds and return the rest."""
         end_s = self._heard_frames / self._sample_rate_hz
         events = self.hear(np.zeros(int(FLUSH_S * self._sample_rate_hz)))
-        events += [self._ended(sketch) for sketch in self._notes.finish()]
+        events += [event for sketch in self._notes.finish() for event in self._ended(sketch)]
         return [_cut(event, end_s) for event in events]
 
     def _hear_chunk(self, mic: Floats, sent: Floats) -> list[Event]:
         cleaned = self._cleaner.clean(self._mic.decimate(mic), self._sent.decimate(sent))
         frames = self._pitch.track(cleaned)
         self._remember_drone(cleaned.drone_hz)
-        events: list[Event] = [self._ended(sketch) for sketch in self._notes.feed(frames)]
+        ended = self._notes.feed(frames)
+        events = [event for sketch in ended for event in self._ended(sketch)]
         return events + self._landed()
 
     def _remember_drone(self, root_hz: float | None) -> None:
@@ -117,7 +118,7 @@ class Ear:
         self._landed_start_s = sketch.start_s
         return [NoteLanded(sketch.start_s, measure(sketch, self._pitch.blur_s).landing_hz)]
 
-    def _ended(self, sketch: NoteSketch) -> Event:
+    def _ended(self, sketch: NoteSketch) -> list[Event]:
         """Everything about a note that has ended."""
         assert sketch.end_s is not None
         landing = measure(sketch, self._pitch.blur_s)
@@ -143,7 +144,9 @@ class Ear:
             level_db=float(np.max(sketch.level_db, initial=SILENCE_DB)),
         )
         self._before = note
-        return NoteEnded(note)
+        if landing.measurable and sketch.start_s != self._landed_start_s:
+            return [NoteLanded(sketch.start_s, landing.landing_hz), NoteEnded(note)]
+        return [NoteEnded(note)]
 
     def _repeats(self, sketch: NoteSketch, landing: Landing) -> bool:
         """The finger stayed where the note before had left it."""
