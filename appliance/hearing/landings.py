@@ -18,6 +18,7 @@ from appliance.vocabulary import Vibrato
 Floats = NDArray[np.float64]
 
 SHORTEST_S = 0.25  # by definition: a shorter note is not measurable
+ROUNDING_S = 1e-6  # times are whole hops: a note of just 0.25 s is long enough
 LANDING_S = 0.2  # by definition
 STABLE_S = 0.05  # so long within STABLE_CENTS makes the pitch stable
 STABLE_CENTS = 14.0  # recorded bowed tones wander by 5 to 10 cents within 50 ms
@@ -57,7 +58,7 @@ def measure(sketch: NoteSketch, blur_s: float) -> Landing:
     still hear what was before.
     """
     end_s = sketch.end_s if sketch.end_s is not None else float(sketch.time_s[-1:].sum())
-    if end_s - sketch.start_s < SHORTEST_S:
+    if end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
         return Landing()
     time_s, cents = _inside(sketch, end_s, blur_s)
     if len(cents) < 2 * FEWEST_FRAMES:
