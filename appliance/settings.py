@@ -298,7 +298,8 @@ def _unknown_key(table: str, name: str) -> SettingsError:
     for home, others in _keys().items():
         if name in others:
             return SettingsError(f"{fault} of this table: write it below [{home}]")
-    for close in difflib.get_close_matches(name, keys, n=1):
+    without_unit = [key for key in keys if key.startswith(f"{name}_")]
+    for close in without_unit or difflib.get_close_matches(name, keys, n=1):
         return SettingsError(f"{fault}: did you mean {close}, {keys[close].allowed}?")
     return SettingsError(f"{fault}: the keys of [{table}] are {', '.join(keys)}")
 
