@@ -20,6 +20,7 @@ from appliance.settings import Settings, check
 from appliance.takes import Take, open_take
 from appliance.tuning import (
     TUNINGS,
+    UNGRADED_CENTS,
     Target,
     error_cents,
     nearest_note,
@@ -29,7 +30,6 @@ from appliance.tuning import (
 )
 from appliance.vocabulary import HeardNote, NoteEnded, Outcome, SettingsError, Shift
 
-_UNGRADED_CENTS = 3.0  # an error below this has no side
 _LONG_TAKE_S = 20.0  # from here on a progress bar is worth its line
 
 
@@ -164,7 +164,7 @@ def side(shift: Shift, landing_cents: float | None) -> str | None:
 
     ``None`` where the landing was not measured, or missed by less than 3 cents.
     """
-    if landing_cents is None or abs(landing_cents) < _UNGRADED_CENTS:
+    if landing_cents is None or abs(landing_cents) < UNGRADED_CENTS:
         return None
     upward = shift.to_hz > shift.from_hz
     return "long" if (landing_cents > 0) == upward else "short"

@@ -68,6 +68,7 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
             ["sitting_ends_after_silent_s", "minutes", "write 600"],
         ),
         ("[room]\na4_hz = 399.9", ["[room] a4_hz", "400 to 480 Hz"]),
+        ("[room]\na4 = 442", ["[room] a4", "did you mean a4_hz", "400 to 480 Hz"]),
         ("[room]\na4_hz = nan", ["[room] a4_hz", "400 to 480 Hz"]),
         ("[room]\na4_hz = inf", ["[room] a4_hz", "400 to 480 Hz"]),
         (f"[room]\na4_hz = 0x1{'0' * 5000}", ["[room] a4_hz", "400 to 480 Hz"]),

@@ -9,9 +9,9 @@ Two estimators look at every hop of 10 ms:
   each partial advances between two windows (instantaneous frequency of the phase vocoder, Flanagan
   & Golden 1966), weighted by ``h² · SNR`` (the Cramér-Rao weights of a common fundamental).
 
-Where both agree the frame is their weighted geometric mean, else the second: what a drone has left behind
-misleads aubio without a sign of it, while the second takes it off and counts it as noise, partial
-by partial.
+Where both agree the frame is their weighted geometric mean, else the second: what a drone has left
+behind misleads aubio without a sign of it, while the second takes it off and counts it as noise,
+partial by partial.
 """
 
 from dataclasses import dataclass

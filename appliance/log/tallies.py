@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from appliance.vocabulary import Outcome
 
 FEW = 8  # with fewer landings a row says so: its interval is wider than half the scale
-UNGRADED_CENTS = 3.0  # smaller errors are not given a side: nobody plays, or hears, finer than that
 Z_95 = statistics.NormalDist().inv_cdf(0.975)
 
 COUNTED = (Outcome.LANDED, Outcome.RESCUED, Outcome.MISSED)
