@@ -183,6 +183,19 @@ def test_a_notes_end_is_known_within_half_a_second(instrument: str) -> None:
     assert all(0.0 <= late <= 0.5 for late in late_s), late_s
 
 
+@pytest.mark.parametrize("instrument", ["violin", "cello", "double-bass"])
+def test_a_room_that_rings_on_delays_no_end(instrument: str) -> None:
+    hz = note_hz(LOW_NOTES[instrument])
+    mic = with_noise(Walls().back(notes_of([hz, hz * 2 ** (3 / 12)], 0.7, 0.6)))
+    said = stream(mic, instrument)
+    ended = [(at_s, event.note) for at_s, event in said if isinstance(event, NoteEnded)]
+    assert len(ended) == 2
+    for at_s, note in ended:
+        assert 0.0 <= at_s - note.end_s <= 0.5
+    for (_, note), true_s in zip(ended, (1.3, 2.6), strict=True):
+        assert note.end_s == pytest.approx(true_s - 0.05, abs=0.1)
+
+
 @pytest.mark.parametrize("seconds", [0.3, 0.4, 0.8])
 def test_a_landing_is_said_before_the_end(seconds: float) -> None:
     said = stream(with_noise(notes_of([220.0, 261.63, 293.66], seconds, 0.3)), "viola")

@@ -76,6 +76,14 @@ def test_the_landing_is_before_the_correction(by: float, at_s: float) -> None:
     assert settled(found) == pytest.approx(-20.0 + by, abs=1.0)
 
 
+@pytest.mark.parametrize("by", [15.0, 30.0, -40.0])
+def test_a_quick_correction_closes_the_window(by: float) -> None:
+    # of 200 ms after the blur, two thirds lie behind the correction
+    found = measure(sketch(corrected(by, 0.11, took_s=0.03)), BLUR_S)
+    assert landed(found) == pytest.approx(-20.0, abs=1.0)
+    assert settled(found) == pytest.approx(-20.0 + by, abs=1.0)
+
+
 def test_the_window_closes_after_200_ms() -> None:
     # Drifts too slowly ever to depart: only the first 200 ms from the first stability count. From
     # 50 ms (the blur) to 250 ms the median of 20 cents a second is 3 cents; of the note, 10.
@@ -100,6 +108,12 @@ def test_the_window_opens_when_the_pitch_is_first_stable(transient_s: float) -> 
 def test_a_transient_that_outlasts_the_window_is_not_measured() -> None:
     # "A note whose transient outlasts the window ... is kept and marked not measurable"
     cents = -300.0 + 500 * times(0.6)  # a scoop of a minor third, to the note's end
+    assert measure(sketch(cents), BLUR_S) == Landing()
+
+
+def test_nor_is_one_that_is_stable_too_late() -> None:
+    since_s = times(1.2)
+    cents = -250.0 + 500 * np.minimum(since_s, 0.5)
     assert measure(sketch(cents), BLUR_S) == Landing()
 
 
