@@ -21,6 +21,7 @@ ISO_16_A4_HZ = 440.0
 A4_MIDI = 69
 CENTS_PER_OCTAVE = 1200.0
 TUNINGS = ("just", "pythagorean", "equal")
+UNGRADED_CENTS = 3.0  # smaller errors are not given a side: nobody plays, or hears, finer than that
 
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")

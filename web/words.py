@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 from flask import Flask
 
 from appliance.log.calendar import CalendarWeek
-from appliance.log.tallies import FEW, UNGRADED_CENTS, Tally
+from appliance.log.tallies import FEW, Tally
 from appliance.log.weeks import Comparison, Reading
-from appliance.tuning import note_name
+from appliance.tuning import UNGRADED_CENTS, note_name
 from appliance.vocabulary import Instant
 
 TUNING_NAMES = {

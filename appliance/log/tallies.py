@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from appliance.tuning import UNGRADED_CENTS
 from appliance.vocabulary import Outcome
 
 FEW = 8  # with fewer landings a row says so: its interval is wider than half the scale
