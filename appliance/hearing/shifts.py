@@ -22,6 +22,7 @@ MOVES = 0.1  # share of notes to which an unheard hand moves
 REACH_SEMITONES = 4.0  # moves of the hand thin out over this distance
 CROSSING = 0.5  # each string further away halves the share of crossings
 EXTENSION = 0.2  # a finger stretched a semitone out of the frame
+LOW_SEMITONES = 5.0  # a hand that can stay low does: places thin out over this distance
 SLIDE_MOVING = 0.4  # share of moves along a string that are heard as a slide
 SLIDE_STILL = 0.02  # a finger that slides while the hand stands
 TROMBONE_LIKELY = 0.9  # a glide on a trombone is its slide, or now and then the lip
@@ -82,6 +83,7 @@ class ShiftFinder:
         inside = (finger >= self._places) & (finger <= self._places + self._frame)
         stretched = (finger == self._places - 1) | (finger == self._places + self._frame + 1)
         fits = np.where(inside, 1.0, np.where(stretched, EXTENSION, 0.0))
+        fits = fits * np.exp(-self._places / LOW_SEMITONES)
         return np.where(finger == 0, 1.0, np.where(finger < 0, 0.0, fits))
 
 
