@@ -110,5 +110,8 @@ class SimulatedFeet:
 
     def _run(self) -> None:
         while not self._stopping.wait(FOOT_POLL_S):
-            for move in self._player.presses_due(self._sound.played_s):
-                self._on_edge[move.down](move.pedal, time.monotonic())
+            played_s, now_s = self._sound.played_s, time.monotonic()
+            for move in self._player.presses_due(played_s):
+                # Not merely now: on a busy machine two polls can lie so far apart that a tap would
+                # become a hold.
+                self._on_edge[move.down](move.pedal, now_s - (played_s - move.at_s))
