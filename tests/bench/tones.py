@@ -3,6 +3,7 @@
 Takes are built from seeds with the soundfont of Debian's fluid-soundfont-gm; the truth is Praat's
 autocorrelation on the dry tone. Notes are paired one to one by start, within 100 ms, whatever the
 pitch. Landing and settled: absolute error in cents, median / 95th percentile, all paired notes.
+General trackers hear the same takes in the same run (``tests/bench/peers.py``).
 """
 
 import argparse
@@ -11,10 +12,13 @@ import platform
 import time
 from collections.abc import Sequence
 
+import numpy as np
+
 from appliance.hearing.ear import Ear
 from appliance.instruments import INSTRUMENTS
 from appliance.settings import Settings
 from appliance.vocabulary import HeardNote, NoteEnded
+from tests.bench.peers import PEERS, landings
 from tests.tones import RANGES, STYLES, Room, Scene, Score, match, scene
 
 FIRST_SEED = 9000  # for reports only; tune on other seeds
@@ -54,6 +58,7 @@ def measure(
     """Print a row for every instrument, style and level, and one for each level's pool."""
     for level in levels:
         pool, sound_s, spent_s = Score(), 0.0, 0.0
+        peers: dict[str, tuple[list[float], float]] = {name: ([], 0.0) for name in PEERS}
         for number, (instrument, style) in enumerate(
             (instrument, style) for instrument in instruments for style in styles
         ):
@@ -62,8 +67,13 @@ def measure(
             score = match(found, take.truths)
             pool.add(score)
             sound_s, spent_s = sound_s + take.seconds, spent_s + spent
+            for name, tracker in PEERS.items():
+                errors, seconds = landings(take, tracker)
+                peers[name] = (peers[name][0] + errors, peers[name][1] + seconds)
             _print(level, instrument, style, score, take.seconds / spent)
         _print(level, "all", "", pool, sound_s / spent_s)
+        for name, (errors, seconds) in peers.items():
+            _print_peer(name, errors, sound_s / seconds, seconds / spent_s)
 
 
 def _print(level: float | None, instrument: str, style: str, score: Score, speed: float) -> None:
@@ -71,6 +81,18 @@ def _print(level: float | None, instrument: str, style: str, score: Score, speed
     print(
         f"{drone:8} {instrument:12} {style:13} {score.row()}  slope {score.slope():5.2f}  "
         f"{speed:5.1f} x real time",
+        flush=True,
+    )
+
+
+def _print_peer(name: str, errors: Sequence[float], speed: float, ratio: float) -> None:
+    off = np.abs(errors)
+    right = off[off <= 50.0]
+    middle, far = np.percentile(right, [50, 95]) if len(right) else (np.nan, np.nan)
+    print(
+        f"         {name:13} {len(off):4d} notes, times given  wrong {np.mean(off > 50):6.1%}  "
+        f"landing of the rest {middle:5.2f}/{far:6.2f}  {speed:5.1f} x real time, "
+        f"{ratio:.2f} of the ear's time",
         flush=True,
     )
 
