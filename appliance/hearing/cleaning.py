@@ -26,7 +26,6 @@ FIT_PERIODS = 6.0  # of the grid: below that its partials do not come apart
 RECOGNISE_S = 0.32  # resolves the partials of C1 under an added fifth
 SILENT_RMS = 10 ** (-75 / 20)  # the least drone is sent at -60 dB
 SMOOTH = 0.06  # share of a new fit: 0.3 s, as slow as people move
-BUILD_UP_S = 0.4  # a room's reverberation is 30 dB up by then
 ALONE = 10 ** (-18 / 10)  # the drone explains all but this: nobody plays
 ALONE_STEPS = 8
 CONVERGED_S = 3.0  # at the latest: the gate must close some time, even on a noisy room
@@ -96,14 +95,14 @@ class Cleaner:
 
     def clean(self, mic: Floats, sent: Floats) -> Cleaned:
         """Clean one chunk; both shapes (hops · hop,)."""
-        cleaned = self._untouched(mic) if self._room is None else self._clean(mic, sent)
+        cleaned = self._untouched(mic, sent) if self._room is None else self._clean(mic, sent)
         self._watch(sent)
         return cleaned
 
-    def _untouched(self, mic: Floats) -> Cleaned:
+    def _untouched(self, mic: Floats, sent: Floats) -> Cleaned:
         ringing = np.arange(self._steps) < self._ring
         self._ring = max(self._ring - self._steps, 0)
-        return self._cleaned(mic, ringing | (self._state is _State.UNKNOWN))
+        return self._cleaned(mic, ringing | (not _silent(sent)))
 
     def _clean(self, mic: Floats, sent: Floats) -> Cleaned:
         assert self._room is not None
@@ -128,7 +127,7 @@ class Cleaner:
         """Follow what is sent: silent, unknown or known."""
         self._sent = np.concatenate([self._sent, sent])[-len(self._sent) :]
         self._sent_samples += len(sent)
-        silent = np.sqrt(np.mean(sent**2)) < SILENT_RMS
+        silent = _silent(sent)
         if self._room is not None:
             self._room.check_pitch(self._sent)
             if silent or self._room.changed:
@@ -357,6 +356,10 @@ class _Room:
         self._alone_steps += 1 if self._alone_steps else 0
         if self._gains is not None:
             self._gains = self._drifted(self._gains, 1)
+
+
+def _silent(sent: Floats) -> bool:
+    return float(np.sqrt(np.mean(sent**2))) < SILENT_RMS
 
 
 def _inverse(turns: Floats, count: int) -> Floats:

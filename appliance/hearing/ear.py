@@ -68,13 +68,13 @@ class Ear:
     ) -> list[Event]:
         """Take the next block of both signals, shape (n,), full scale ±1; ``None``: no drone.
 
-        Returns what has become known. Raises ValueError where the shapes differ.
+        What is no number counts as silence. Returns what has become known. Raises ValueError where the shapes differ.
         """
         silent = np.zeros(len(mic)) if sent is None else sent
         if mic.shape != silent.shape or mic.ndim != 1:
             raise ValueError(f"mic {mic.shape} and sent {silent.shape} must be one line each")
         self._heard_frames += len(mic)
-        self._waiting = np.concatenate([self._waiting, np.stack([mic, silent])], axis=1)
+        self._waiting = np.concatenate([self._waiting, np.nan_to_num([mic, silent])], axis=1)
         events: list[Event] = []
         while self._waiting.shape[1] >= self._chunk:
             chunk, self._waiting = np.split(self._waiting, [self._chunk], axis=1)
