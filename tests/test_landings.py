@@ -36,6 +36,7 @@ def sketch(
         time_s=time_s[heard],
         cents=TARGET + cents[heard],
         level_db=np.full(int(heard.sum()), -24.0),
+        over_db=np.full(int(heard.sum()), 60.0),
     )
 
 
@@ -249,5 +250,6 @@ def test_a_note_that_still_sounds_can_be_measured() -> None:
         whole.time_s[:45],
         whole.cents[:45],
         whole.level_db[:45],
+        whole.over_db[:45],
     )
     assert landed(measure(sounding, BLUR_S)) == pytest.approx(-20.0, abs=1.0)

@@ -21,6 +21,10 @@ Floats = NDArray[np.float64]
 CHUNK_HOPS = 8  # hops are heard together: 80 ms of delay for a fifth of the cost
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
 REPEAT_S, REPEAT_CENTS = 1.0, 5.0  # by definition: the finger stayed in place
+# What a moving room leaves of the drone was read within 1.4 cents of a partial and up to 7 dB over
+# the quiet level (demo, seed 1); a player in unison is 8 dB over it unless softer than the drone
+# by 7 dB, and then is not heard.
+LEFTOVER_DB, LEFTOVER_CENTS = 8.0, 2.0
 KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
 SILENCE_DB = -200.0
 FLUSH_S = 0.6  # silence that pushes the last note through the ear's own delay
@@ -119,10 +123,12 @@ class Ear:
         return [NoteLanded(sketch.start_s, measure(sketch, self._pitch.blur_s).landing_hz)]
 
     def _ended(self, sketch: NoteSketch) -> list[Event]:
-        """Everything about a note that has ended."""
+        """Everything about a note that has ended; nothing, where nobody played it."""
         assert sketch.end_s is not None
-        landing = measure(sketch, self._pitch.blur_s)
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
+        if drone_hz is not None and _leftover(sketch, drone_hz):
+            return []
+        landing = measure(sketch, self._pitch.blur_s)
         shift = None
         repeat = self._repeats(sketch, landing)
         if landing.settled_hz is not None and not repeat:
@@ -155,6 +161,15 @@ class Ear:
             return False
         cents = abs(1200 * np.log2(landing.landing_hz / before.settled_hz))
         return sketch.start_s - before.end_s < REPEAT_S and bool(cents < REPEAT_CENTS)
+
+
+def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
+    """Whether this is the drone itself: its own pitch or a partial's, hardly above what is left."""
+    if not len(sketch.cents) or np.median(sketch.over_db) >= LEFTOVER_DB:
+        return False
+    partial = 2.0 ** (np.median(sketch.cents) / 1200) / drone_hz
+    order = max(round(float(partial)), 1)
+    return bool(abs(1200 * np.log2(partial / order)) < LEFTOVER_CENTS)
 
 
 def _cut(event: Event, end_s: float) -> Event:

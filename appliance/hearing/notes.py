@@ -57,8 +57,8 @@ SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the wa
 class NoteSketch:
     """One note before it is measured; ``end_s`` is ``None`` while it sounds.
 
-    ``time_s``, ``cents`` (re 1 Hz), ``spread_cents`` and ``level_db`` have shape (frames,) and
-    hold the frames in which a pitch was heard.
+    ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left of
+    a drone) have shape (frames,) and hold the frames in which a pitch was heard.
     """
 
     start_s: float
@@ -68,6 +68,7 @@ class NoteSketch:
     time_s: Floats
     cents: Floats
     level_db: Floats
+    over_db: Floats
 
 
 @dataclass(slots=True)
@@ -117,6 +118,7 @@ class NoteFinder:
         self._first = 0  # index of the oldest frame kept
         self._cents: list[float] = []
         self._quick: list[float] = []
+        self._over: list[float] = []
         self._level: list[float] = []
         self._bands: list[Floats] = []
         self._floor_db = -80.0
@@ -135,7 +137,9 @@ class NoteFinder:
         heard = (frames.strength > STRONG) & ~frames.blind & (level_db > frames.quiet_db)
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
-        rows = zip(cents.tolist(), quick.tolist(), level_db.tolist(), bands_db, strict=True)
+        over_db = level_db - frames.quiet_db
+        lines = (cents.tolist(), quick.tolist(), level_db.tolist(), over_db.tolist(), bands_db)
+        rows = zip(*lines, strict=True)
         for i, row in enumerate(rows):
             if frames.hop + i >= 0:
                 self._step(*row)
@@ -165,10 +169,13 @@ class NoteFinder:
     def _now(self) -> int:
         return self._first + len(self._level) - 1
 
-    def _step(self, cents: float, quick: float, level_db: float, bands_db: Floats) -> None:
+    def _step(
+        self, cents: float, quick: float, level_db: float, over_db: float, bands_db: Floats
+    ) -> None:
         self._cents.append(cents)
         self._quick.append(quick)
         self._level.append(level_db)
+        self._over.append(over_db)
         self._bands.append(bands_db)
         now = self._now()
         self._pitched = 0 if np.isnan(cents) else self._pitched + 1
@@ -182,7 +189,7 @@ class NoteFinder:
     def _forget(self, before: int) -> None:
         drop = before - self._first
         if drop >= 100:
-            for line in (self._cents, self._quick, self._level, self._bands):
+            for line in (self._cents, self._quick, self._level, self._over, self._bands):
                 del line[:drop]
             self._first = before
 
@@ -406,4 +413,5 @@ class NoteFinder:
             time_s=(at + 0.5) * self._hop_s,
             cents=np.array(note.cents)[inside],
             level_db=np.array(self._level)[at - self._first],
+            over_db=np.array(self._over)[at - self._first],
         )
