@@ -72,7 +72,8 @@ class Ear:
     ) -> list[Event]:
         """Take the next block of both signals, shape (n,), full scale ±1; ``None``: no drone.
 
-        What is no number counts as silence. Returns what has become known. Raises ValueError where the shapes differ.
+        What is no number counts as silence. Returns what has become known. Raises ValueError where
+        the shapes differ.
         """
         silent = np.zeros(len(mic)) if sent is None else sent
         if mic.shape != silent.shape or mic.ndim != 1:

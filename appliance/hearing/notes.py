@@ -57,8 +57,8 @@ SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the wa
 class NoteSketch:
     """One note before it is measured; ``end_s`` is ``None`` while it sounds.
 
-    ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left of
-    a drone) have shape (frames,) and hold the frames in which a pitch was heard.
+    ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left
+    of a drone) have shape (frames,) and hold the frames in which a pitch was heard.
     """
 
     start_s: float
