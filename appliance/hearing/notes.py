@@ -306,7 +306,7 @@ class NoteFinder:
         last = max(last, note.away_at[-1] if note.away_at else last)
         soft = recent.max() - level >= DIP_DB
         lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
-        return lost or fallen or level < self._floor_db + 6.0
+        return lost or bool(fallen) or level < self._floor_db + 6.0
 
     def _fall(self, note: _Open, now: int) -> int:
         """Where the level began to fall for good."""
