@@ -5,7 +5,7 @@ set -eu
 cd -- "$(dirname -- "$0")/.."
 . appliance/setup.sh
 
-set_up "libportaudio2 jackd2 chromium fluid-soundfont-gm" tests/requirements.lock
+set_up "libportaudio2 jackd2 chromium libatomic1 fluid-soundfont-gm" tests/requirements.lock
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy
