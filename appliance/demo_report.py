@@ -10,6 +10,7 @@ from statistics import median
 
 from appliance.demo_player import FLAT, MISHEARD, NICKNAME, SHARP, SHIFT, PlannedSitting
 from appliance.devices.simulated_score import PlannedNote
+from appliance.hearing.landings import repeats
 from appliance.log.records import NoteRow, SittingRow
 from appliance.log.weeks import Landing, Reading, landings_of
 from appliance.settings import Settings
@@ -21,7 +22,6 @@ Weeks = tuple[list[Landing], list[Landing]]
 
 _SAME_NOTE_S, _SAME_NOTE_CENTS = 0.15, 50.0  # a heard note this near a planned one is that note
 _CLEAR_CENTS = 5.0  # from here on a landing has a side that a call can be right about
-_REPEAT_S, _REPEAT_CENTS = 1.0, 5.0
 
 
 def comparison(
@@ -98,8 +98,7 @@ def _as_heard(note: PlannedNote, before: PlannedNote | None, reference_hz: float
 
 
 def _repeats(note: PlannedNote, before: PlannedNote) -> bool:
-    near = abs(cents(note.landing_hz, before.settled_hz)) < _REPEAT_CENTS
-    return near and note.start_s - before.end_s < _REPEAT_S
+    return repeats(note.start_s - before.end_s, cents(note.landing_hz, before.settled_hz))
 
 
 def _weeks(planned: Sequence[PlannedSitting], parts: Sequence[Rows], reading: Reading) -> Weeks:

@@ -10,12 +10,11 @@ proportion to their frequency; that common drift is followed.
 
 from collections import deque
 from dataclasses import dataclass
-from enum import Enum, auto
 
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.hearing.sent import SentDrone, fit, recognise
+from appliance.hearing.sent import SentDrone, basis, fit, recognise
 
 Floats = NDArray[np.float64]
 Gains = NDArray[np.complex128]
@@ -69,12 +68,6 @@ class Cleaned:
     drone_hz: float | None
 
 
-class _State(Enum):
-    SILENT = auto()
-    UNKNOWN = auto()  # something is sent, not yet recognised
-    KNOWN = auto()
-
-
 class Cleaner:
     """Takes the drone out of the microphone, chunk by chunk; streaming.
 
@@ -87,7 +80,6 @@ class Cleaner:
 
     def __init__(self, rate_hz: float, hop: int, hops: int) -> None:
         self._rate_hz, self._step, self._steps = rate_hz, hop * STEP_HOPS, hops // STEP_HOPS
-        self._state = _State.SILENT
         self._sent = np.zeros(int(RECOGNISE_S * rate_hz))
         self._sent_samples = 0  # how much of that belongs to the tone that sounds now
         self._ring = 0  # steps for which the room still gives back an old drone
@@ -124,7 +116,7 @@ class Cleaner:
         )
 
     def _watch(self, sent: Floats) -> None:
-        """Follow what is sent: silent, unknown or known."""
+        """Follow what is sent, until it is known and again when it has changed."""
         self._sent = np.concatenate([self._sent, sent])[-len(self._sent) :]
         self._sent_samples += len(sent)
         silent = _silent(sent)
@@ -133,22 +125,18 @@ class Cleaner:
             if silent or self._room.changed:
                 self._lose()
         if silent:
-            self._state, self._sent_samples = _State.SILENT, 0
-        elif self._state is _State.SILENT:
-            self._state = _State.UNKNOWN
-        elif self._state is _State.UNKNOWN and self._sent_samples > len(self._sent):
+            self._sent_samples = 0
+        elif self._room is None and self._sent_samples > len(self._sent):
             self._recognise()
 
     def _recognise(self) -> None:
         drone = recognise(self._sent, self._rate_hz)
         if drone is not None:
             self._room = _Room(drone, self._sent, self._rate_hz, self._step)
-            self._state = _State.KNOWN
 
     def _lose(self) -> None:
         """The drone has changed or stopped; the room still rings."""
-        self._room = None
-        self._state, self._sent_samples = _State.UNKNOWN, 0
+        self._room, self._sent_samples = None, 0
         self._ring = int(RING_S * self._rate_hz / self._step)
 
 
@@ -337,11 +325,10 @@ class _Room:
         """Common drift by the slope of phase over partials, and how far each gain wanders."""
         if len(self._history) < WANDER_STEPS:
             return
-        steps = WANDER_STEPS
-        before = self._drifted(self._history[0], steps)
+        before = self._drifted(self._history[0], WANDER_STEPS)
         angle = np.angle(fitted * np.conj(before))
         weight = np.abs(fitted * before)
-        reach = 2 * np.pi * self._turns * self._step * steps
+        reach = 2 * np.pi * self._turns * self._step * WANDER_STEPS
         self._slope = 0.998 * self._slope + float((weight * angle * reach).sum())
         self._slope_weight = 0.998 * self._slope_weight + float((weight * reach**2).sum())
         share = 0.15 if self._steps * self._step < CONVERGED_S * self._rate_hz else 0.02
@@ -364,6 +351,5 @@ def _silent(sent: Floats) -> bool:
 
 def _inverse(turns: Floats, count: int) -> Floats:
     """Inverse of the normal matrix of ``count`` samples of all partials; shape (2K, 2K)."""
-    phase = 2 * np.pi * np.outer(np.arange(count), turns)
-    basis = np.hstack([np.cos(phase), -np.sin(phase)])
-    return np.linalg.inv(basis.T @ basis)
+    columns = basis(turns, count)
+    return np.asarray(np.linalg.inv(columns.T @ columns), dtype=np.float64)

@@ -7,20 +7,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaner
-from appliance.hearing.landings import Landing, measure
+from appliance.hearing.landings import Landing, hz_of, measure, repeats
 from appliance.hearing.notes import NoteFinder, NoteSketch
 from appliance.hearing.pitch import PitchTracker
 from appliance.hearing.resampling import Decimator
 from appliance.hearing.shifts import ShiftFinder
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
+from appliance.tuning import cents
 from appliance.vocabulary import Event, HeardNote, NoteEnded, NoteLanded
 
 Floats = NDArray[np.float64]
 
 CHUNK_HOPS = 8  # hops are heard together: 80 ms of delay for a fifth of the cost
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
-REPEAT_S, REPEAT_CENTS = 1.0, 5.0  # by definition: the finger stayed in place
 # What a moving room leaves of the drone was read within 1.4 cents of a partial and up to 7 dB over
 # the quiet level (demo, seed 1); a player in unison is 8 dB over it unless softer than the drone
 # by 7 dB, and then is not heard.
@@ -58,14 +58,8 @@ class Ear:
         self._heard_frames = 0
         self._chunks = 0
         self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
-        self._reference_hz: float | None = None
         self._before: HeardNote | None = None
         self._landed_start_s: float | None = None
-
-    @property
-    def delay_s(self) -> float:
-        """Longest time from a sound to the frame that describes it."""
-        return (self._pitch.delay_hops + CHUNK_HOPS) * self._pitch.hop / self._mic.rate_hz
 
     def hear(
         self, mic: NDArray[np.floating], sent: NDArray[np.floating] | None = None
@@ -115,8 +109,10 @@ class Ear:
 
     def _landed(self) -> list[Event]:
         """The note that sounds now, once, when its landing is known."""
+        if self._notes.sounding_since_s in (None, self._landed_start_s):
+            return []
         sketch = self._notes.sounding()
-        if sketch is None or sketch.start_s == self._landed_start_s or not len(sketch.time_s):
+        if sketch is None or not len(sketch.time_s):
             return []
         if sketch.time_s[-1] - sketch.start_s < LANDED_AFTER_S:
             return []
@@ -160,17 +156,17 @@ class Ear:
         before = self._before
         if before is None or before.settled_hz is None or landing.landing_hz is None:
             return False
-        cents = abs(1200 * np.log2(landing.landing_hz / before.settled_hz))
-        return sketch.start_s - before.end_s < REPEAT_S and bool(cents < REPEAT_CENTS)
+        apart = cents(landing.landing_hz, before.settled_hz)
+        return repeats(sketch.start_s - before.end_s, apart)
 
 
 def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
     """Whether this is the drone itself: its own pitch or a partial's, hardly above what is left."""
     if not len(sketch.cents) or np.median(sketch.over_db) >= LEFTOVER_DB:
         return False
-    partial = 2.0 ** (np.median(sketch.cents) / 1200) / drone_hz
-    order = max(round(float(partial)), 1)
-    return bool(abs(1200 * np.log2(partial / order)) < LEFTOVER_CENTS)
+    hz = hz_of(float(np.median(sketch.cents)))
+    order = max(round(hz / drone_hz), 1)
+    return abs(cents(hz, order * drone_hz)) < LEFTOVER_CENTS
 
 
 def _cut(event: Event, end_s: float) -> Event:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.notes import NoteSketch
+from appliance.tuning import CENTS_PER_OCTAVE
 from appliance.vocabulary import Vibrato
 
 Floats = NDArray[np.float64]
@@ -20,6 +21,7 @@ Floats = NDArray[np.float64]
 SHORTEST_S = 0.25  # by definition: a shorter note is not measurable
 ROUNDING_S = 1e-6  # times are whole hops: a note of just 0.25 s is long enough
 LANDING_S = 0.2  # by definition
+REPEAT_S, REPEAT_CENTS = 1.0, 5.0  # by definition
 STABLE_S = 0.05  # so long within STABLE_CENTS makes the pitch stable
 STABLE_CENTS = 14.0  # recorded bowed tones wander by 5 to 10 cents within 50 ms
 STABLE_BY_S = 0.35  # a transient that outlasts this outlasts the window
@@ -70,7 +72,7 @@ def measure(sketch: NoteSketch, blur_s: float) -> Landing:
     landing = cents[window]
     middle = float(np.mean(landing)) if depth else float(np.median(landing))
     settled = _settled(time_s, cents, window.stop, vibrato)
-    return Landing(_hz(middle), _uncertainty(landing, blur_s), _hz(settled), vibrato)
+    return Landing(hz_of(middle), _uncertainty(landing, blur_s), hz_of(settled), vibrato)
 
 
 def _inside(sketch: NoteSketch, end_s: float, blur_s: float) -> tuple[Floats, Floats]:
@@ -163,5 +165,11 @@ def _uncertainty(landing: Floats, blur_s: float) -> float:
     return float(1.96 * np.hypot(scatter / np.sqrt(independent), 0.5))
 
 
-def _hz(cents: float) -> float:
-    return float(2.0 ** (cents / 1200.0))
+def repeats(silent_s: float, apart_cents: float) -> bool:
+    """Whether a note shows a finger left in place: so soon, and so near to where the last ended."""
+    return silent_s < REPEAT_S and abs(apart_cents) < REPEAT_CENTS
+
+
+def hz_of(cents: float) -> float:
+    """The pitch of cents that count from 1 Hz, as in :class:`NoteSketch`."""
+    return float(2.0 ** (cents / CENTS_PER_OCTAVE))

@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.pitch import BANDS_HZ, Frames
+from appliance.tuning import CENTS_PER_OCTAVE
 from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
 
-CENTS_PER_OCTAVE = 1200.0
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
+FLOOR_UP, FLOOR_DOWN = 0.05, 0.5  # a hop: up in 0.2 s, past a knock; down at once
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
 ATTACK_DB = 20.0  # a note has begun when it is this near to the loudest of its attack
@@ -36,21 +37,30 @@ FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutt
 FLUTTER_DB = 3.5  # a re-articulation is deeper than the flutter around it by this
 ACTIVE_DB = 20.0  # bands this far below the loudest hold noise rather than partials
 JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, not slurred
+FALLEN_DB = 6.0  # the note is over where its fall has come so far: half the amplitude
+LOST_DB = 6.0  # above the room's noise: less is the end of the longest fade
 FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
 FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
+KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
 ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
+FEWEST = 3  # frames without which a note has no pitch that another could leave
 LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
 STEP_CENTS = 60.0  # a move that ends this far away is another note, however slow
 QUICK_HOPS = 9  # a smaller move (LEAVE_CENTS or more) is another note only when it is this quick
 STAY_HOPS = 8  # how long the pitch must stay elsewhere
 STAY_OCTAVE_HOPS = 16  # longer where an octave slip of the estimators would look the same
+STILL_HOPS = 6  # over which it is judged whether it is still
+OCTAVE_CENTS = (1100.0, 60.0)  # a jump at least so wide, and so near to whole octaves
 STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
 PASSAGE_HOPS = 4  # about the frames between which the pitch changed
 SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
+SLIDE_EDGE = 0.12  # of the way: nearer to either pitch the estimate may belong to it
 SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the way
+LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
+PASSAGE_BACK_HOPS = 15  # how far before the pitch left it may have begun to
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +96,54 @@ class _Open:
     def reference(self) -> float:
         recent = self.cents[-REFERENCE_HOPS:]
         return sum(recent) / len(recent)
+
+
+@dataclass(frozen=True, slots=True)
+class _Passage:
+    """From one pitch to another: ``left`` is the last frame at the old, ``arrived`` the first."""
+
+    reference: float  # cents
+    jump: float  # cents
+    left: int
+    arrived: int
+
+    def way(self, cents: Floats) -> Floats:
+        """How far from the old pitch (0) to the new (1)."""
+        return _way(cents, self.reference, self.jump)
+
+
+def _way(cents: Floats, reference: float, jump: float) -> Floats:
+    return np.asarray((cents - reference) / jump)
+
+
+def _passage(note: _Open) -> _Passage | None:
+    """The passage to another note, once the pitch has left for good and is still there."""
+    reference, still = note.reference(), note.away[-STILL_HOPS:]
+    jump = float(np.mean(still)) - reference
+    need = STAY_OCTAVE_HOPS if _octave(jump) else STAY_HOPS
+    if len(note.away) < need or np.ptp(still) > STAY_CENTS:
+        return None
+    at = note.at[-PASSAGE_BACK_HOPS:] + note.away_at
+    way = _way(np.array(note.cents[-PASSAGE_BACK_HOPS:] + note.away), reference, jump)
+    there = int(np.nonzero(way > ARRIVED_WAY)[0][0]) if (way > ARRIVED_WAY).any() else len(way) - 1
+    here = np.nonzero(way[:there] < LEFT_WAY)[0]
+    left, arrived = at[here[-1]] if len(here) else at[0], at[there]
+    another = abs(jump) >= STEP_CENTS or arrived - left <= QUICK_HOPS
+    return _Passage(reference, jump, left, arrived) if another else None
+
+
+def _octave(jump: float) -> bool:
+    """Whether a jump is as wide as an octave slip of the estimators."""
+    least, near = OCTAVE_CENTS
+    half = CENTS_PER_OCTAVE / 2
+    return abs(jump) > least and abs((jump + half) % CENTS_PER_OCTAVE - half) < near
+
+
+def _least_fall(before: list[Floats], bottom: list[Floats], after: list[Floats]) -> float:
+    """By how much that band falls which falls least, of those that sound; dB."""
+    peaks = np.minimum(np.max(before, 0), np.max(after, 0))
+    active = peaks > peaks.max() - ACTIVE_DB
+    return float((peaks - np.min(bottom, 0))[active].min())
 
 
 class _Smoother:
@@ -151,6 +209,11 @@ class NoteFinder:
             self._close(self._now())
         return self._take()
 
+    @property
+    def sounding_since_s(self) -> float | None:
+        """When the note began that sounds now; ``None`` in silence."""
+        return None if self._open is None else self._open.start * self._hop_s
+
     def sounding(self) -> NoteSketch | None:
         """The note that sounds now, as far as it has come."""
         return None if self._open is None else self._sketch(self._open, None)
@@ -184,11 +247,11 @@ class NoteFinder:
         else:
             self._follow(now, cents)
         if self._open is None:
-            self._forget(now - 100)
+            self._forget(now - KEPT_HOPS)
 
     def _forget(self, before: int) -> None:
         drop = before - self._first
-        if drop >= 100:
+        if drop >= KEPT_HOPS:
             for line in (self._cents, self._quick, self._level, self._over, self._bands):
                 del line[:drop]
             self._first = before
@@ -203,7 +266,7 @@ class NoteFinder:
         level = self._level[-1]
         if self._pitched < BEGIN_HOPS:
             if self._pitched == 0:
-                step = 0.05 if level > self._floor_db else 0.5
+                step = FLOOR_UP if level > self._floor_db else FLOOR_DOWN
                 self._floor_db += step * (level - self._floor_db)
             return
         if level < self._floor_db + ABOVE_FLOOR_DB or not self._fresh(now):
@@ -217,7 +280,7 @@ class NoteFinder:
     def _fresh(self, now: int) -> bool:
         """Not just the last note ringing on: louder again, or another pitch that stays."""
         since = self._levels(self._ended, now + 1)
-        if len(since) == 0 or now - self._ended > 100:
+        if len(since) == 0 or now - self._ended > KEPT_HOPS:
             return True
         if since[-1] - since.min() >= DIP_DB:
             return True
@@ -230,7 +293,7 @@ class NoteFinder:
         pitched = now - self._pitched + 1
         begin = max(pitched - ATTACK_HOPS, self._ended, self._first)
         levels = self._levels(begin, now + 1)
-        before = float(np.median(levels[: max(pitched - begin - 5, 1)]))
+        before = float(np.median(levels[: max(pitched - begin - BEGIN_HOPS, 1)]))
         threshold = max(before + RISE_DB, levels.max() - ATTACK_DB)
         at = min(max(pitched - begin, 0), len(levels) - 1)
         while at < len(levels) - 1 and levels[at] < threshold:
@@ -264,18 +327,14 @@ class NoteFinder:
         if level > min(self._level[at - 3 : at + DIP_RISE_HOPS]):
             return False
         rise = max(self._level[at : at + DIP_RISE_HOPS + 1]) - level
-        if rise < DIP_RISE_DB:
+        if rise < DIP_RISE_DB or self._flutters(note, at):
             return False
-        if self._flutters(note, at):
-            return False
-        before = self._bands[max(at - DIP_FALL_HOPS, note.start - self._first) : at]
-        after = self._bands[at : at + DIP_FALL_HOPS + 1]
-        peaks = np.minimum(np.max(before, 0), np.max(after, 0))
-        active = peaks > peaks.max() - ACTIVE_DB
-        fall = max(self._level[at - len(before) : at]) - level
-        depth = min(fall, max(self._level[at : at + DIP_FALL_HOPS + 1]) - level)
-        least = (peaks - np.min(self._bands[at - 1 : at + 2], 0))[active].min()
-        return depth >= DIP_DB and bool(least >= DIP_EVERY_BAND_DB)
+        begin, stop = max(at - DIP_FALL_HOPS, note.start - self._first), at + DIP_FALL_HOPS + 1
+        depth = min(max(self._level[begin:at]), max(self._level[at:stop])) - level
+        least = _least_fall(
+            self._bands[begin:at], self._bands[at - 1 : at + 2], self._bands[at:stop]
+        )
+        return depth >= DIP_DB and least >= DIP_EVERY_BAND_DB
 
     def _flutters(self, note: _Open, at: int) -> bool:
         """Whether the level goes as low nearby, as it does again and again under vibrato."""
@@ -292,7 +351,7 @@ class NoteFinder:
         after.at = [note.at[k] for k in kept]
         after.cents = [note.cents[k] for k in kept]
         after.away_at, after.away = note.away_at, note.away
-        if len(after.cents) < 3:
+        if len(after.cents) < FEWEST:
             after.at, after.cents = after.at + after.away_at, after.cents + after.away
             after.away_at, after.away = [], []
         self._close(dip)
@@ -306,18 +365,18 @@ class NoteFinder:
         last = max(last, note.away_at[-1] if note.away_at else last)
         soft = recent.max() - level >= DIP_DB
         lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
-        return lost or bool(fallen) or level < self._floor_db + 6.0
+        return lost or bool(fallen) or level < self._floor_db + LOST_DB
 
     def _fall(self, note: _Open, now: int) -> int:
         """Where the level began to fall for good."""
         begin = max(note.start, now - RECENT_HOPS)
         levels = self._levels(begin, now + 1)
         high = int(levels.argmax())
-        below = np.nonzero(levels[high:] < levels[high] - 6.0)[0]
+        below = np.nonzero(levels[high:] < levels[high] - FALLEN_DB)[0]
         return begin + high + int(below[0]) if len(below) else now
 
     def _hear_pitch(self, note: _Open, now: int, cents: float) -> None:
-        if len(note.cents) < 3 or abs(cents - note.reference()) < LEAVE_CENTS:
+        if len(note.cents) < FEWEST or abs(cents - note.reference()) < LEAVE_CENTS:
             note.at.append(now)
             note.cents.append(cents)
             note.away_at, note.away = [], []
@@ -326,58 +385,40 @@ class NoteFinder:
             note.away_at, note.away = [], []
         note.away_at.append(now)
         note.away.append(cents)
-        if self._stays(note):
-            self._move(note)
+        passage = _passage(note)
+        if passage is not None:
+            self._move(note, passage)
 
-    def _stays(self, note: _Open) -> bool:
-        """The pitch has left for good and is still enough to be another note."""
-        jump = float(np.mean(note.away[-6:])) - note.reference()
-        octave = abs(jump) > 1100 and abs((jump + 600) % 1200 - 600) < 60
-        need = STAY_OCTAVE_HOPS if octave else STAY_HOPS
-        if len(note.away) < need or np.ptp(note.away[-6:]) > STAY_CENTS:
-            return False
-        left, arrived = self._passage(note, jump)
-        return abs(jump) >= STEP_CENTS or arrived - left <= QUICK_HOPS
-
-    def _passage(self, note: _Open, jump: float) -> tuple[int, int]:
-        """Frames at which the pitch was last where it had been and first where it went."""
-        reference = note.reference()
-        at = np.array(note.at[-15:] + note.away_at)
-        way = (np.array(note.cents[-15:] + note.away) - reference) / jump
-        there = int(np.nonzero(way > 0.85)[0][0]) if (way > 0.85).any() else len(way) - 1
-        here = np.nonzero(way[:there] < 0.15)[0]
-        return int(at[here[-1]]) if len(here) else int(at[0]), int(at[there])
-
-    def _move(self, note: _Open) -> None:
-        jump = float(np.mean(note.away[-6:])) - note.reference()
-        left, arrived = self._passage(note, jump)
-        if left - note.start < SHORTEST_HOPS:
+    def _move(self, note: _Open, passage: _Passage) -> None:
+        if passage.left - note.start < SHORTEST_HOPS:
             moved = _Open(note.start, note.arrival, note.slide_s)
         else:
-            moved = self._arrive(note, jump, left, arrived)
-            self._close(min(left + 1, moved.start))
+            moved = self._arrive(passage)
+            self._close(min(passage.left + 1, moved.start))
         for at, cents in zip(note.away_at, note.away, strict=True):
-            if at >= arrived:
+            if at >= passage.arrived:
                 moved.at.append(at)
                 moved.cents.append(cents)
         self._open = moved
 
-    def _arrive(self, note: _Open, jump: float, left: int, arrived: int) -> _Open:
-        """The note reached by the passage between two frames, and how it was reached."""
-        between = self._between(note.reference(), jump, left, arrived)
+    def _arrive(self, passage: _Passage) -> _Open:
+        """The note reached by a passage, and how it was reached."""
+        between, arrived = self._between(passage), passage.arrived
         if len(between) >= SLIDE_HOPS:
             slide_s = len(between) * self._hop_s / SLIDE_MIDDLE
             end = between[-1] + round((1 - SLIDE_MIDDLE) / 2 * slide_s / self._hop_s) + 1
             return _Open(max(arrived, end), Arrival.SLIDE, slide_s)
-        low = self._bow_change(left, arrived)
+        low = self._bow_change(passage.left, arrived)
         return _Open(arrived, Arrival.STEP) if low is None else _Open(low, Arrival.BOW)
 
-    def _between(self, reference: float, jump: float, left: int, arrived: int) -> list[int]:
+    def _between(self, passage: _Passage) -> list[int]:
         """Frames in which the quick estimate is on its way from one pitch to the other."""
-        begin = max(left - PASSAGE_HOPS, self._first)
-        way = (np.array(self._quick[begin - self._first :]) - reference) / jump
-        way = way[: arrived + PASSAGE_HOPS + 1 - begin]
-        return [begin + int(k) for k in np.nonzero((way > 0.12) & (way < 0.88))[0]]
+        begin = max(passage.left - PASSAGE_HOPS, self._first)
+        stop = passage.arrived + PASSAGE_HOPS + 1
+        quick = np.array(self._quick[begin - self._first : stop - self._first])
+        way = passage.way(quick)
+        middle = (way > SLIDE_EDGE) & (way < 1 - SLIDE_EDGE)
+        return [begin + int(k) for k in np.nonzero(middle)[0]]
 
     def _bow_change(self, left: int, arrived: int) -> int | None:
         """The bottom of the dip in which the bow was changed together with the pitch."""
@@ -385,10 +426,9 @@ class NoteFinder:
         levels = self._levels(begin, arrived + PASSAGE_HOPS + 1)
         low = int(levels.argmin())
         depth = min(levels[: low + 1].max(), levels[low:].max()) - levels[low]
-        bands = np.array(self._bands[begin - self._first :])[: len(levels)]
-        peaks = np.minimum(bands[: low + 1].max(0), bands[low:].max(0))
-        active = peaks > peaks.max() - ACTIVE_DB
-        least = (peaks - bands[max(low - 1, 0) : low + 2].min(0))[active].min()
+        bands = self._bands[begin - self._first :][: len(levels)]
+        bottom = bands[max(low - 1, 0) : low + 2]
+        least = _least_fall(bands[: low + 1], bottom, bands[low:])
         return begin + low if depth >= JOIN_DIP_DB and least >= DIP_EVERY_BAND_DB else None
 
     def _close(self, end: int) -> None:

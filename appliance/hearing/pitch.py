@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
 from appliance.instruments import Instrument
-from appliance.tuning import note_hz
+from appliance.tuning import CENTS_PER_OCTAVE, note_hz
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
@@ -52,7 +52,7 @@ ODD_CENTS = 8.0  # a partial that disagrees by more counts less: a drone or a ne
 MOST_STEP = 0.03  # of the pitch: two grid steps
 AGREE_CENTS = 35.0  # both estimators look at the same note
 BANDS_HZ = (50.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0)  # octaves: a bow that stops empties all
-CENTS_PER_NEPER = 1200 / np.log(2)
+CENTS_PER_NEPER = CENTS_PER_OCTAVE / np.log(2)
 SILENCE_DB = -200.0
 _T = TypeVar("_T", bound=np.generic)
 
@@ -120,6 +120,7 @@ class PitchTracker:
         self._bins = int(HIGHEST_PARTIAL_HZ * 1.02 / self._rate_hz * self._size) + 2
         self._taper = np.hanning(self._window + 2)[1:-1]
         self._scale = 2 / self._taper.sum()  # from a bin's magnitude to a partial's amplitude
+        self._band_taper = np.hanning(2 * self.hop)
         edges = np.array(BANDS_HZ) * 2 * self.hop / self._rate_hz
         self._band_edges = np.rint(edges).astype(np.intp)
         return hops
@@ -127,8 +128,8 @@ class PitchTracker:
     def _set_grid(self) -> None:
         """Tabulate, for every candidate pitch, the bins of its partials and of those between."""
         octaves = np.log2(self._high_hz / self._low_hz)
-        steps = np.arange(int(octaves * 1200 / GRID_CENTS) + 1)
-        self._grid_hz = self._low_hz * 2 ** (steps * GRID_CENTS / 1200)
+        steps = np.arange(int(octaves * CENTS_PER_OCTAVE / GRID_CENTS) + 1)
+        self._grid_hz = self._low_hz * 2 ** (steps * GRID_CENTS / CENTS_PER_OCTAVE)
         order = np.arange(1, COARSE_PARTIALS + 1)
         inside = self._grid_hz[:, None] * order < HIGHEST_PARTIAL_HZ
         count = np.maximum(inside.sum(1, keepdims=True), 1)
@@ -192,7 +193,7 @@ class PitchTracker:
         """Power in each band over two hops, the second of them the new one; dB."""
         line = np.concatenate([self._samples[-self.hop :], samples])
         windows = sliding_window_view(line, 2 * self.hop)[:: self.hop]
-        power = np.abs(np.fft.rfft(windows * np.hanning(2 * self.hop), axis=1)) ** 2
+        power = np.abs(np.fft.rfft(windows * self._band_taper, axis=1)) ** 2
         bands = np.add.reduceat(power, self._band_edges, axis=1)[:, :-1]
         return np.asarray(10 * np.log10(bands / self.hop**2 + 1e-20))
 

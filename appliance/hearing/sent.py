@@ -115,11 +115,16 @@ def _fitted(orders: NDArray[np.intp], grid: float) -> NDArray[np.intp]:
     return np.unique(np.concatenate([orders, between.astype(np.intp)]))[:MOST_PARTIALS]
 
 
+def basis(turns: Floats, count: int) -> Floats:
+    """Cosines and negative sines of all partials, shape (count, 2K): columns of the fit."""
+    phase = 2 * np.pi * np.outer(np.arange(count), turns)
+    return np.hstack([np.cos(phase), -np.sin(phase)])
+
+
 def fit(sound_in: Floats, turns: Floats) -> NDArray[np.complex128]:
     """Complex gains a, least squares of x[n] = Re Σ a · exp(2πi · turns · n); shape (K,)."""
-    phase = 2 * np.pi * np.outer(np.arange(len(sound_in)), turns)
-    basis = np.hstack([np.cos(phase), -np.sin(phase)])
-    solution = np.linalg.solve(basis.T @ basis, basis.T @ sound_in)
+    columns = basis(turns, len(sound_in))
+    solution = np.linalg.solve(columns.T @ columns, columns.T @ sound_in)
     return np.asarray(solution[: len(turns)] + 1j * solution[len(turns) :])
 
 

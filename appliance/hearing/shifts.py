@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.instruments import Instrument
-from appliance.tuning import midi_of
+from appliance.tuning import cents, midi_of
 from appliance.vocabulary import Arrival, Shift
 
 Floats = NDArray[np.float64]
@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 REPORT = 0.5  # more likely than not
 # The weights below are chosen so that the cheapest fingering a teacher would write wins; common
 # practice, no source.
+LEAST_CENTS = 50.0  # nearer it is the same note
 MOVES = 0.1  # share of notes to which an unheard hand moves
 REACH_SEMITONES = 4.0  # moves of the hand thin out over this distance
 CROSSING = 0.5  # each string further away halves the share of crossings
@@ -62,7 +63,7 @@ class ShiftFinder:
             likely = TROMBONE_LIKELY
         else:
             likely = 0.0
-        if before is None or likely < REPORT or abs(_semitones(hz, before)) < 0.5:
+        if before is None or likely < REPORT or abs(cents(hz, before)) < LEAST_CENTS:
             return None
         return Shift(before, hz, round(likely, 3))
 
@@ -93,7 +94,3 @@ class ShiftFinder:
 
 def _normalised(weights: Floats) -> Floats:
     return np.asarray(weights / weights.sum(1, keepdims=True))
-
-
-def _semitones(hz: float, other_hz: float) -> float:
-    return float(12 * np.log2(hz / other_hz))
