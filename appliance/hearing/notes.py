@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing import strokes
 from appliance.hearing.pitch import BANDS_HZ, Frames
+from appliance.hearing.traces import Traces
 from appliance.tuning import CENTS_PER_OCTAVE
 from appliance.vocabulary import Arrival
 
@@ -25,18 +27,8 @@ RISE_DB = 3.0  # and this far above what was there before
 BEGIN_HOPS = 5  # pitched hops in a row that make a beginning: shorter ones are knocks
 LOST_HOPS = 10  # unpitched hops that end a note: bow noise at a change is shorter
 GLIDE_HOPS = 30  # or so many while the sound goes on: a quick glide blurs every partial
-# A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
-# dips of 6 to 20 dB kept, 3 of 1,086 flutters taken for one.
-DIP_DB = 6.0
-DIP_EVERY_BAND_DB = 3.0  # all bands that sound fall by this at least
-DIP_RISE_DB = 5.0  # the new stroke sets in: so much
-DIP_RISE_HOPS = 4  # within so short a time
-DIP_FALL_HOPS = 12  # the room may ring on into the dip
-DIP_AFTER_HOPS = 18  # how long after the bottom it is judged: one cycle of vibrato
-FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutter shows
-FLUTTER_DB = 3.5  # a re-articulation is deeper than the flutter around it by this
-ACTIVE_DB = 20.0  # bands this far below the loudest hold noise rather than partials
-JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, not slurred
+SOFT_DB = 6.0  # an unpitched sound so far down is the end of the note
+AGAIN_DB = 6.0  # louder again by this after a note: another stroke
 FALLEN_DB = 6.0  # the note is over where its fall has come so far: half the amplitude
 LOST_DB = 6.0  # above the room's noise: less is the end of the longest fade
 FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
@@ -139,13 +131,6 @@ def _octave(jump: float) -> bool:
     return abs(jump) > least and abs((jump + half) % CENTS_PER_OCTAVE - half) < near
 
 
-def _least_fall(before: list[Floats], bottom: list[Floats], after: list[Floats]) -> float:
-    """By how much that band falls which falls least, of those that sound; dB."""
-    peaks = np.minimum(np.max(before, 0), np.max(after, 0))
-    active = peaks > peaks.max() - ACTIVE_DB
-    return float((peaks - np.min(bottom, 0))[active].min())
-
-
 class _Smoother:
     """Mean power of the last ``hops`` rows, in dB; streaming."""
 
@@ -173,12 +158,7 @@ class NoteFinder:
         self._hop_s = hop_s
         self._smooth_level = _Smoother(level_hops, 1)
         self._smooth_bands = _Smoother(level_hops, len(BANDS_HZ) - 1)
-        self._first = 0  # index of the oldest frame kept
-        self._cents: list[float] = []
-        self._quick: list[float] = []
-        self._over: list[float] = []
-        self._level: list[float] = []
-        self._bands: list[Floats] = []
+        self._traces = Traces()
         self._floor_db = -80.0
         self._open: _Open | None = None
         self._ended = -(10**9)  # frame at which the last note ended
@@ -206,7 +186,7 @@ class NoteFinder:
     def finish(self) -> list[NoteSketch]:
         """Close what still sounds."""
         if self._open is not None:
-            self._close(self._now())
+            self._close(self._traces.now)
         return self._take()
 
     @property
@@ -223,47 +203,31 @@ class NoteFinder:
         if note.start >= alone_from - ALONE_MARGIN_HOPS:
             self._open, self._ended = None, note.start
         else:
-            self._close(min(alone_from, self._now()))
+            self._close(min(alone_from, self._traces.now))
 
     def _take(self) -> list[NoteSketch]:
         done, self._done = self._done, []
         return done
 
-    def _now(self) -> int:
-        return self._first + len(self._level) - 1
-
     def _step(
         self, cents: float, quick: float, level_db: float, over_db: float, bands_db: Floats
     ) -> None:
-        self._cents.append(cents)
-        self._quick.append(quick)
-        self._level.append(level_db)
-        self._over.append(over_db)
-        self._bands.append(bands_db)
-        now = self._now()
+        self._traces.add(cents, quick, level_db, over_db, bands_db)
+        now = self._traces.now
         self._pitched = 0 if np.isnan(cents) else self._pitched + 1
         if self._open is None:
-            self._listen_for_beginning(now)
+            self._listen_for_beginning(now, level_db)
         else:
             self._follow(now, cents)
-        if self._open is None:
-            self._forget(now - KEPT_HOPS)
-
-    def _forget(self, before: int) -> None:
-        drop = before - self._first
-        if drop >= KEPT_HOPS:
-            for line in (self._cents, self._quick, self._level, self._over, self._bands):
-                del line[:drop]
-            self._first = before
+        if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
+            self._traces.forget(now - KEPT_HOPS)
 
     def _levels(self, start: int, stop: int) -> Floats:
-        start = max(start, self._first)
-        return np.array(self._level[start - self._first : stop - self._first])
+        return np.array(self._traces.level(start, stop))
 
     # -- silence ------------------------------------------------------------------------------
 
-    def _listen_for_beginning(self, now: int) -> None:
-        level = self._level[-1]
+    def _listen_for_beginning(self, now: int, level: float) -> None:
         if self._pitched < BEGIN_HOPS:
             if self._pitched == 0:
                 step = FLOOR_UP if level > self._floor_db else FLOOR_DOWN
@@ -273,25 +237,26 @@ class NoteFinder:
             return
         start = self._rise(now)
         self._open = _Open(start, Arrival.BOW)
-        for i in range(max(start, now - self._pitched + 1), now + 1):
+        begin = max(start, now - self._pitched + 1)
+        for i, cents in enumerate(self._traces.cents(begin, now + 1), begin):
             if self._open is not None:  # catching up may find that it has faded already
-                self._follow(i, self._cents[i - self._first])
+                self._follow(i, cents)
 
     def _fresh(self, now: int) -> bool:
         """Not just the last note ringing on: louder again, or another pitch that stays."""
         since = self._levels(self._ended, now + 1)
         if len(since) == 0 or now - self._ended > KEPT_HOPS:
             return True
-        if since[-1] - since.min() >= DIP_DB:
+        if since[-1] - since.min() >= AGAIN_DB:
             return True
-        run = np.array(self._cents[-STAY_HOPS:])
+        run = np.array(self._traces.cents(now + 1 - STAY_HOPS, now + 1))
         moved = np.abs(run - self._tail_cents) > STEP_CENTS
         return self._pitched >= STAY_HOPS and bool(moved.all()) and float(np.ptp(run)) < STAY_CENTS
 
     def _rise(self, now: int) -> int:
         """The hop in which the level begins to rise towards the note that is sounding now."""
         pitched = now - self._pitched + 1
-        begin = max(pitched - ATTACK_HOPS, self._ended, self._first)
+        begin = max(pitched - ATTACK_HOPS, self._ended, self._traces.first)
         levels = self._levels(begin, now + 1)
         before = float(np.median(levels[: max(pitched - begin - BEGIN_HOPS, 1)]))
         threshold = max(before + RISE_DB, levels.max() - ATTACK_DB)
@@ -307,42 +272,13 @@ class NoteFinder:
     def _follow(self, now: int, cents: float) -> None:
         note = self._open
         assert note is not None
-        if self._dipped(note, now - DIP_AFTER_HOPS):
-            self._split(note, now - DIP_AFTER_HOPS)
+        judged = now - strokes.DIP_AFTER_HOPS
+        if strokes.stopped(self._traces, note.start, judged):
+            self._split(note, judged)
         elif self._faded(note, now):
             self._close(self._fall(note, now))
         elif not np.isnan(cents):
             self._hear_pitch(note, now, cents)
-
-    def _dipped(self, note: _Open, centre: int) -> bool:
-        """Whether the bow stopped at frame ``centre``: a dip, quickly left, in all bands at once.
-
-        Vibrato makes single partials come and go as they pass the body's resonances; only a bow
-        that stops takes all of them down together.
-        """
-        if centre - note.start < SHORTEST_HOPS:
-            return False
-        at = centre - self._first
-        level = self._level[at]
-        if level > min(self._level[at - 3 : at + DIP_RISE_HOPS]):
-            return False
-        rise = max(self._level[at : at + DIP_RISE_HOPS + 1]) - level
-        if rise < DIP_RISE_DB or self._flutters(note, at):
-            return False
-        begin, stop = max(at - DIP_FALL_HOPS, note.start - self._first), at + DIP_FALL_HOPS + 1
-        depth = min(max(self._level[begin:at]), max(self._level[at:stop])) - level
-        least = _least_fall(
-            self._bands[begin:at], self._bands[at - 1 : at + 2], self._bands[at:stop]
-        )
-        return depth >= DIP_DB and least >= DIP_EVERY_BAND_DB
-
-    def _flutters(self, note: _Open, at: int) -> bool:
-        """Whether the level goes as low nearby, as it does again and again under vibrato."""
-        near, far = FLUTTER_HOPS
-        steady = note.start + SHORTEST_HOPS - self._first
-        around = self._level[max(at - far, steady) : max(at - near, steady)]
-        around = around + self._level[at + near : at + far]
-        return bool(around) and min(around) - self._level[at] < FLUTTER_DB
 
     def _split(self, note: _Open, dip: int) -> None:
         """What follows the dip is a note of its own."""
@@ -358,12 +294,12 @@ class NoteFinder:
         self._open = after
 
     def _faded(self, note: _Open, now: int) -> bool:
-        level = self._level[now - self._first]
         recent = self._levels(max(note.start, now - RECENT_HOPS), now + 1)
+        level = recent[-1]
         fallen = len(recent) > FADE_HOPS and recent[-FADE_HOPS:].max() <= recent.max() - FADE_DB
         last = note.at[-1] if note.at else note.start
         last = max(last, note.away_at[-1] if note.away_at else last)
-        soft = recent.max() - level >= DIP_DB
+        soft = recent.max() - level >= SOFT_DB
         lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
         return lost or bool(fallen) or level < self._floor_db + LOST_DB
 
@@ -408,28 +344,16 @@ class NoteFinder:
             slide_s = len(between) * self._hop_s / SLIDE_MIDDLE
             end = between[-1] + round((1 - SLIDE_MIDDLE) / 2 * slide_s / self._hop_s) + 1
             return _Open(max(arrived, end), Arrival.SLIDE, slide_s)
-        low = self._bow_change(passage.left, arrived)
+        low = strokes.changed(self._traces, passage.left, arrived)
         return _Open(arrived, Arrival.STEP) if low is None else _Open(low, Arrival.BOW)
 
     def _between(self, passage: _Passage) -> list[int]:
         """Frames in which the quick estimate is on its way from one pitch to the other."""
-        begin = max(passage.left - PASSAGE_HOPS, self._first)
+        begin = max(passage.left - PASSAGE_HOPS, self._traces.first)
         stop = passage.arrived + PASSAGE_HOPS + 1
-        quick = np.array(self._quick[begin - self._first : stop - self._first])
-        way = passage.way(quick)
+        way = passage.way(np.array(self._traces.quick(begin, stop)))
         middle = (way > SLIDE_EDGE) & (way < 1 - SLIDE_EDGE)
         return [begin + int(k) for k in np.nonzero(middle)[0]]
-
-    def _bow_change(self, left: int, arrived: int) -> int | None:
-        """The bottom of the dip in which the bow was changed together with the pitch."""
-        begin = max(left - PASSAGE_HOPS, self._first)
-        levels = self._levels(begin, arrived + PASSAGE_HOPS + 1)
-        low = int(levels.argmin())
-        depth = min(levels[: low + 1].max(), levels[low:].max()) - levels[low]
-        bands = self._bands[begin - self._first :][: len(levels)]
-        bottom = bands[max(low - 1, 0) : low + 2]
-        least = _least_fall(bands[: low + 1], bottom, bands[low:])
-        return begin + low if depth >= JOIN_DIP_DB and least >= DIP_EVERY_BAND_DB else None
 
     def _close(self, end: int) -> None:
         note = self._open
@@ -441,7 +365,7 @@ class NoteFinder:
             self._done.append(self._sketch(note, end))
 
     def _sketch(self, note: _Open, end: int | None) -> NoteSketch:
-        stop = self._now() + 1 if end is None else end
+        stop = self._traces.now + 1 if end is None else end
         at = np.array(note.at, dtype=int)
         inside = at < stop
         at = at[inside]
@@ -452,6 +376,6 @@ class NoteFinder:
             slide_s=note.slide_s,
             time_s=(at + 0.5) * self._hop_s,
             cents=np.array(note.cents)[inside],
-            level_db=np.array(self._level)[at - self._first],
-            over_db=np.array(self._over)[at - self._first],
+            level_db=self._traces.level_at(at),
+            over_db=self._traces.over_at(at),
         )
