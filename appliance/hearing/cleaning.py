@@ -41,6 +41,7 @@ NEIGHBOURS = np.ones(5) / 5
 CHANGED = 10 ** (-30 / 10)  # share of the sent power that the known drone may leave
 STEADY_VOLUME = 0.02  # a faster change in one step is a fade
 CHECK_S = 1.0  # when the drone's frequency is first sharpened
+CHECK_AGAIN_S = 64.0  # the longest pause between two times
 CHANGED_STEPS = 4  # sustained: a cue is shorter
 RING_S = 0.5  # how long the room gives back a drone that has stopped
 NO_PARTIALS = np.zeros(0)
@@ -160,7 +161,8 @@ class _Room:
         self._powers: deque[float] = deque(maxlen=self._window)
         self._sent_gains = self._fit_sent(sent)
         self._scale, self._other = 1.0, 0
-        self._steps, self._check_at = 0, int(CHECK_S * rate_hz / step)
+        self._steps, self._checked_at = 0, 0
+        self._check_at = int(CHECK_S * rate_hz / step)
         self._gains: Gains | None = None
         self._recent: deque[tuple[int, Gains]] = deque(maxlen=BACK_STEPS)  # with their step
         self._history: deque[Gains] = deque(maxlen=WANDER_STEPS)
@@ -231,8 +233,9 @@ class _Room:
         """
         if self._steps < self._check_at:
             return
-        passed = self._check_at * 0.75 * self._step if self._check_at else 1.0
-        self._check_at += min(3 * self._check_at, int(64 * self._rate_hz / self._step))
+        passed = (self._steps - self._checked_at) * self._step
+        self._checked_at = self._steps
+        self._check_at += min(3 * self._check_at, int(CHECK_AGAIN_S * self._rate_hz / self._step))
         now = self._fit_sent(sent)
         slip = np.angle(now * np.conj(self._sent_gains)) / (2 * np.pi)
         weight = np.abs(self._sent_gains) ** 2
