@@ -234,6 +234,14 @@ def test_silence_and_noise_are_nothing() -> None:
     assert events_of(with_noise(rest(10.0), -50.0)) == []
 
 
+@pytest.mark.parametrize("slip", [np.nan, np.inf, -np.inf])
+def test_a_driver_that_slips_does_not_deafen_the_ear(slip: float) -> None:
+    mic = with_noise(notes_of([220.0, 261.63], 1.0, 0.5))
+    mic[int(0.2 * RATE_HZ)] = slip  # in the rest before the first note
+    found = heard(mic)
+    assert [round(note.landing_hz or 0.0, 1) for note in found] == [220.0, 261.6]
+
+
 def test_hum_and_noise_that_swells_are_nothing() -> None:
     swell = 1 + 5 * np.sin(np.pi * np.arange(int(8 * RATE_HZ)) / (8 * RATE_HZ)) ** 2
     assert events_of(with_noise(rest(8.0), -55.0) * swell) == []

@@ -73,7 +73,8 @@ class Ear:
         if mic.shape != silent.shape or mic.ndim != 1:
             raise ValueError(f"mic {mic.shape} and sent {silent.shape} must be one line each")
         self._heard_frames += len(mic)
-        self._waiting = np.concatenate([self._waiting, np.nan_to_num([mic, silent])], axis=1)
+        block = np.nan_to_num([mic, silent], nan=0.0, posinf=0.0, neginf=0.0)
+        self._waiting = np.concatenate([self._waiting, block], axis=1)
         events: list[Event] = []
         while self._waiting.shape[1] >= self._chunk:
             chunk, self._waiting = np.split(self._waiting, [self._chunk], axis=1)
