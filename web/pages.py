@@ -53,7 +53,10 @@ class Card:
 def show_week() -> ResponseReturnValue:
     """The week: one sentence, then by note, then by shift."""
     asked, week, last_played = _asked_week()
-    notes, shifts = _cards(week, asked, WEEK_LINE_HEIGHT)
+    ruler = _ruler(week, asked, WEEK_LINE_HEIGHT)
+    notes, shifts = (
+        [_card(line, asked, ruler) for line in lines] for lines in (week.by_note, week.by_shift)
+    )
     return render_template(
         "week.html", week=week, notes=notes, shifts=shifts, last_played=last_played, **_frame(asked)
     )
@@ -80,10 +83,11 @@ def show_week_json() -> ResponseReturnValue:
 
 def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturnValue:
     asked, week, _ = _asked_week()
-    notes, shifts = _cards(week, asked, OWN_LINE_HEIGHT)
-    card = next((card for card in notes + shifts if wanted(card.line)), None)
-    if card is None:
+    lines: tuple[NoteLine | ShiftLine, ...] = (*week.by_note, *week.by_shift)
+    line = next((line for line in lines if wanted(line)), None)
+    if line is None:
         abort(404)
+    card = _card(line, asked, _ruler(week, asked, OWN_LINE_HEIGHT))
     return render_template("card.html", card=card, zone=_room().zone, **_frame(asked))
 
 
@@ -105,27 +109,20 @@ def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     return asked, read_week(rows, rows_before, asked.reading, room.zone), last_played
 
 
-def _cards(week: Week, asked: Asked, line_height: float) -> tuple[list[Card], list[Card]]:
-    ruler = Ruler(
-        asked.reading.band_cents,
-        scale_for([landing for line in week.by_note for landing in line.landings]),
-        line_height,
-    )
+def _ruler(week: Week, asked: Asked, line_height: float) -> Ruler:
+    """One scale for all the drawings of a week, so that they can be compared."""
+    landings = [landing for line in week.by_note for landing in line.landings]
+    return Ruler(asked.reading.band_cents, scale_for(landings), line_height)
 
-    def card(line: NoteLine | ShiftLine, sides: tuple[str, str], href: str) -> Card:
-        diary = draw(line.landings, line.tally, ruler, along=isinstance(line, ShiftLine))
-        return Card(line, diary, sides, href)
 
-    link = asked.link()
-    notes = [
-        card(line, SIDES, url_for("pages.show_note", midi=line.midi, **link))
-        for line in week.by_note
-    ]
-    shifts = [
-        card(line, SHIFT_SIDES, url_for("pages.show_shift", move=line.pair, **link))
-        for line in week.by_shift
-    ]
-    return notes, shifts
+def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler) -> Card:
+    is_shift = isinstance(line, ShiftLine)
+    diary = draw(line.landings, line.tally, ruler, along=is_shift)
+    if isinstance(line, ShiftLine):
+        href = url_for("pages.show_shift", move=line.pair, **asked.link())
+    else:
+        href = url_for("pages.show_note", midi=line.midi, **asked.link())
+    return Card(line, diary, SHIFT_SIDES if is_shift else SIDES, href)
 
 
 def _frame(asked: Asked) -> dict[str, object]:
