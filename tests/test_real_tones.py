@@ -9,11 +9,9 @@ from functools import cache
 
 import pytest
 
-from appliance.hearing.ear import Ear
-from appliance.settings import Settings
-from appliance.vocabulary import HeardNote, NoteEnded
+from tests.bench.tones import listen
 from tests.soundfont import SOUNDFONT
-from tests.tones import Room, Scene, Score, match, scene
+from tests.tones import Room, Score, match, scene
 
 INSTRUMENTS = ("violin", "viola", "cello", "double-bass", "trombone")
 DRONES_HZ = {  # D, A or E below the middle of the range, as a player would choose
@@ -24,21 +22,10 @@ DRONES_HZ = {  # D, A or E below the middle of the range, as a player would choo
     "trombone": 116.54,
 }
 NOTES = 40  # per instrument
-BLOCK_FRAMES = 4096
 
 pytestmark = pytest.mark.skipif(
     not SOUNDFONT.exists(), reason="needs the Debian package fluid-soundfont-gm"
 )
-
-
-def heard(take: Scene) -> list[HeardNote]:
-    ear = Ear(Settings(), take.instrument, take.sample_rate_hz)
-    events = []
-    for at in range(0, len(take.mic), BLOCK_FRAMES):
-        sent = None if take.sent is None else take.sent[at : at + BLOCK_FRAMES]
-        events += ear.hear(take.mic[at : at + BLOCK_FRAMES], sent)
-    events += ear.finish()
-    return [event.note for event in events if isinstance(event, NoteEnded)]
 
 
 @cache
@@ -51,7 +38,8 @@ def score(instrument: str, with_drone: bool) -> Score:
         drone = DRONES_HZ[instrument]
         # the drone sounds a few seconds before anyone plays, as in a real sitting
         take = scene(seed, instrument, NOTES, "slow", drone=drone, room=room, lead_in_s=4.0)
-    return match(heard(take), take.truths)
+    found, _ = listen(take)
+    return match(found, take.truths)
 
 
 @pytest.mark.parametrize("instrument", INSTRUMENTS)
