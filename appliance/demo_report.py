@@ -14,14 +14,13 @@ from appliance.hearing.landings import repeats
 from appliance.log.records import NoteRow, SittingRow
 from appliance.log.weeks import Landing, Reading, landings_of
 from appliance.settings import Settings
-from appliance.tuning import cents, note_name
+from appliance.tuning import accepted_calls, cents, note_name
 from appliance.vocabulary import Arrival, Call, HeardNote, Instant, Outcome, Shift
 
 Rows = list[NoteRow]
 Weeks = tuple[list[Landing], list[Landing]]
 
 _SAME_NOTE_S, _SAME_NOTE_CENTS = 0.15, 50.0  # a heard note this near a planned one is that note
-_CLEAR_CENTS = 5.0  # from here on a landing has a side that a call can be right about
 
 
 def comparison(
@@ -193,12 +192,8 @@ def _agreeing(weeks: Weeks, reading: Reading, misheard: bool) -> str:
         for landing in _both(weeks)
         if landing.row.call is not None and _is_misheard(landing) is misheard
     ]
-    return f"{sum(_agrees(landing, reading.band_cents) for landing in called)} of {len(called)}"
-
-
-def _agrees(landing: Landing, band_cents: float) -> bool:
-    """Flat and sharp are right from 5 cents on to that side, in tune inside the band."""
-    if landing.row.call is Call.IN_TUNE:
-        return abs(landing.landing_cents) <= band_cents
-    side = 1.0 if landing.row.call is Call.SHARP else -1.0
-    return side * landing.landing_cents >= _CLEAR_CENTS
+    agreeing = sum(
+        landing.row.call in accepted_calls(landing.landing_cents, reading.band_cents)
+        for landing in called
+    )
+    return f"{agreeing} of {len(called)}"

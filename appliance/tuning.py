@@ -15,13 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.instruments import Instrument
-from appliance.vocabulary import HeardNote, InstrumentError, NoteNameError, Outcome
+from appliance.vocabulary import Call, HeardNote, InstrumentError, NoteNameError, Outcome
 
 ISO_16_A4_HZ = 440.0
 A4_MIDI = 69
 CENTS_PER_OCTAVE = 1200.0
 TUNINGS = ("just", "pythagorean", "equal")
 UNGRADED_CENTS = 3.0  # smaller errors are not given a side: nobody plays, or hears, finer than that
+CALLED_FROM_CENTS = 5.0  # from here on a landing may be called flat or sharp
 
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -217,6 +218,18 @@ def outcome(note: HeardNote, target: Target, band_cents: float) -> Outcome:
     return Outcome.MISSED
 
 
+def accepted_calls(landing_cents: float, band_cents: float) -> frozenset[Call]:
+    """Return the calls that are right for a landing so far off its target (sharp positive).
+
+    *In tune* is right inside the band, *flat* or *sharp* from 5 cents to that side on; between
+    5 cents and the band's edge both are.
+    """
+    right = {Call.IN_TUNE} if abs(landing_cents) <= band_cents else set()
+    if abs(landing_cents) >= CALLED_FROM_CENTS:
+        right.add(Call.SHARP if landing_cents > 0 else Call.FLAT)
+    return frozenset(right)
+
+
 def open_string_hz(instrument: Instrument, string: int, a4_hz: float = ISO_16_A4_HZ) -> float:
     """Return where an open string is right, in Hz: pure fifths and fourths from the A string.
 
@@ -234,6 +247,15 @@ def open_string_hz(instrument: Instrument, string: int, a4_hz: float = ISO_16_A4
     between = [midi for midi in instrument.strings if low <= midi <= high]
     interval = math.prod(_JUST[upper - lower] for lower, upper in itertools.pairwise(between))
     return note_hz(a_string, a4_hz) * float(interval if string > a_string else 1 / interval)
+
+
+def pure_ratio(semitones: int) -> Fraction | None:
+    """Return the 5-limit ratio of an interval so many semitones up (negative: down).
+
+    ``None`` for seconds, tritones and sevenths: there the ear has no beat-free pitch.
+    """
+    octaves, degree = divmod(semitones, 12)
+    return None if degree in _OTHER_EDGE else _JUST[degree] * Fraction(2) ** octaves
 
 
 def beat_hz(played_hz: float, drone_hz: float, interval: Fraction) -> float:

@@ -17,6 +17,7 @@ from appliance.instruments import find_instrument
 from appliance.tuning import (
     TUNINGS,
     Target,
+    accepted_calls,
     beat_hz,
     cents,
     error_cents,
@@ -27,10 +28,11 @@ from appliance.tuning import (
     open_string_hz,
     outcome,
     parse_note,
+    pure_ratio,
     target,
     unsure,
 )
-from appliance.vocabulary import Arrival, HeardNote, InstrumentError, NoteNameError, Outcome
+from appliance.vocabulary import Arrival, Call, HeardNote, InstrumentError, NoteNameError, Outcome
 
 A3_HZ = 220.0
 A4S = st.floats(400.0, 480.0)
@@ -337,6 +339,28 @@ def test_what_cannot_be_measured_is_not_judged() -> None:
     assert outcome(note, meant, 10.0) is Outcome.NOT_MEASURABLE
 
 
+# Calls
+
+
+@pytest.mark.parametrize(
+    ("landing_cents", "right"),
+    [
+        (-10.1, {Call.FLAT}),
+        (-10.0, {Call.FLAT, Call.IN_TUNE}),
+        (-5.0, {Call.FLAT, Call.IN_TUNE}),
+        (-4.9, {Call.IN_TUNE}),
+        (0.0, {Call.IN_TUNE}),
+        (4.9, {Call.IN_TUNE}),
+        (5.0, {Call.SHARP, Call.IN_TUNE}),
+        (10.0, {Call.SHARP, Call.IN_TUNE}),
+        (10.1, {Call.SHARP}),
+    ],
+)
+def test_which_calls_are_right(landing_cents: float, right: set[Call]) -> None:
+    """Our own rule: two of the calls are right between 5 cents and the band's edge."""
+    assert accepted_calls(landing_cents, 10.0) == right
+
+
 # Open strings
 
 
@@ -387,3 +411,26 @@ def test_five_cents_above_a_drone_on_a3(interval: Fraction, beats: float) -> Non
     played_hz = A3_HZ * float(interval) * 2 ** (5 / 1200)
     assert beat_hz(played_hz, A3_HZ, interval) == pytest.approx(beats, abs=0.005)
     assert beat_hz(A3_HZ * float(interval), A3_HZ, interval) == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("semitones", "ratio"),
+    [
+        (0, Fraction(1)),
+        (3, Fraction(6, 5)),
+        (-3, Fraction(5, 6)),
+        (-5, Fraction(3, 4)),
+        (7, Fraction(3, 2)),
+        (-12, Fraction(1, 2)),
+        (16, Fraction(5, 2)),
+        (19, Fraction(3)),
+        (-20, Fraction(5, 16)),  # a third below the octave below
+    ],
+)
+def test_pure_intervals_up_and_down(semitones: int, ratio: Fraction) -> None:
+    assert pure_ratio(semitones) == ratio
+
+
+@pytest.mark.parametrize("semitones", [1, 2, 6, 10, 11, 13, -1, -2, -6, 26])
+def test_seconds_tritones_and_sevenths_have_no_beat_free_pitch(semitones: int) -> None:
+    assert pure_ratio(semitones) is None
