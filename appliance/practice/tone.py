@@ -32,7 +32,7 @@ MOST_PARTIALS = 24
 _ROOT_PARTIALS, _ADDED_PARTIALS = 16, 12
 _ADDED_GAIN = 0.7  # the added note stays behind the root (-3 dB)
 
-_LOUDSPEAKER_FROM_HZ = 150.0  # a small loudspeaker plays little below
+LOUDSPEAKER_FROM_HZ = 150.0  # a small loudspeaker plays little below
 _HARSH_FROM_HZ = 4000.0  # above the notes of nearly every instrument: there a drone only hisses
 _HIGHEST_SHARE_OF_RATE = 0.45  # leaves room for the converter's filter below half the rate
 _PEAK = 0.99  # of full scale, whatever level is asked for
@@ -113,7 +113,7 @@ class Tone:
         numbers = np.arange(1, count + 1)
         hz = numbers * on * self.period_hz
         heard = hz <= _HIGHEST_SHARE_OF_RATE * self.sample_rate_hz
-        tilt = np.minimum(hz / _LOUDSPEAKER_FROM_HZ, 1.0) * np.minimum(_HARSH_FROM_HZ / hz, 1.0)
+        tilt = np.minimum(hz / LOUDSPEAKER_FROM_HZ, 1.0) * np.minimum(_HARSH_FROM_HZ / hz, 1.0)
         strengths[numbers[heard] * on] += (gain * _rolloff(self.timbre, numbers) * tilt)[heard]
 
 
