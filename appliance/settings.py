@@ -21,7 +21,7 @@ from appliance.tuning import parse_note
 from appliance.vocabulary import InstrumentError, NoteNameError, SettingsError
 
 TUNINGS = tuning.TUNINGS
-TIMBRES = ("reed", "warm", "bright")
+TIMBRES = ("reed", "clear", "warm", "bright")
 ADDED = ("nothing", "fifth", "octave")
 
 
@@ -119,6 +119,8 @@ class DroneSettings:
     """The drone as it leaves the loudspeaker."""
 
     note: Annotated[str, _DRONE_NOTE] = "A3"
+    # "reed": odd partials lead. "clear": reed with gaps above its sixth partial, which leave a
+    # player's own partials free. "warm" has weaker, "bright" stronger high partials.
     timbre: Annotated[str, _one_of(TIMBRES)] = "reed"
     add: Annotated[str, _one_of(ADDED)] = "nothing"
     level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit

@@ -13,8 +13,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from appliance.hearing.sent import recognise
 from appliance.practice.drone import Drone, neighbour_hz
-from appliance.practice.tone import MOST_PARTIALS, Tone
+from appliance.practice.tone import MOST_PARTIALS, Partial, Tone
 from appliance.settings import TIMBRES, DroneSettings
 from appliance.tuning import cents, note_hz, parse_note
 from appliance.vocabulary import NoteNameError, SettingsError
@@ -149,12 +150,84 @@ def test_the_added_notes_are_pure() -> None:
     assert with_octave[400.0] / with_octave[200.0] > 1.5 * without[400.0] / without[200.0]
 
 
+def test_clear_is_reed_with_gaps_above_the_sixth_partial() -> None:
+    reed, clear = (Tone(200.0, name, "nothing", -24.0, RATE).partials for name in ("reed", "clear"))
+    assert [p.hz / 200.0 for p in clear] == [1, 2, 3, 4, 5, 6, 8, 12, 16, 20, 24]
+    louder = {
+        c.amplitude / r.amplitude for c in clear for r in reed if r.hz == c.hz
+    }  # the same level from fewer partials
+    assert min(louder) == pytest.approx(max(louder))
+    assert 1.0 < min(louder) < 10 ** (3 / 20)
+
+
 def test_timbres_differ() -> None:
     shapes = {
         tuple(round(p.amplitude, 4) for p in Tone(220.0, timbre, "nothing", -24.0, RATE).partials)
         for timbre in TIMBRES
     }
     assert len(shapes) == len(TIMBRES)
+
+
+# --- one steady tone ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("added", ADDED)
+@pytest.mark.parametrize("timbre", TIMBRES)
+@pytest.mark.parametrize(
+    "root_hz", [40.0, 200.0, 800.0]
+)  # whole periods in a whole number of frames
+def test_every_period_sounds_like_every_other(root_hz: float, timbre: str, added: str) -> None:
+    drone = sounding(DroneSettings(timbre=timbre, add=added), root_hz)
+    periods = drone.sound(480000).astype(np.float64).reshape(-1, round(2 * RATE / root_hz))
+    assert np.max(np.abs(periods - periods[0])) < 1e-4 * np.max(np.abs(periods))
+    rms_db = 10 * np.log10(np.mean(periods**2, axis=1))
+    assert np.ptp(rms_db) < 0.001
+
+
+@pytest.mark.parametrize("timbre", TIMBRES)
+@pytest.mark.parametrize("name", ["C1", "E1", "C2", "A3", "C5"])
+def test_it_repeats_at_its_root_and_no_sooner(name: str, timbre: str) -> None:
+    period = Tone(note_hz(parse_note(name)), timbre, "nothing", -24.0, RATE).period[:-1]
+    power = np.abs(np.fft.rfft(period)) ** 2
+    alike = np.fft.irfft(power) / np.mean(period**2) / len(period)  # 1 where it repeats
+    tenth = len(period) // 10  # nearer, it has hardly moved
+    assert np.max(alike[tenth:-tenth]) < 0.5
+
+
+def roughness(partials: tuple[Partial, ...]) -> float:
+    """Sethares' formula (J. Acoust. Soc. Am. 94, 1993) for Plomp and Levelt's curve, all pairs."""
+    total = 0.0
+    for low, high in itertools.combinations(partials, 2):
+        apart = 0.24 / (0.0207 * low.hz + 18.96) * (high.hz - low.hz)
+        curve = np.exp(-3.51 * apart) - np.exp(-5.75 * apart)
+        total += 5.0 * min(low.amplitude, high.amplitude) * float(curve)
+    return total
+
+
+@pytest.mark.parametrize("added", ADDED)
+@pytest.mark.parametrize("name", ["C1", "E1", "C2", "A3", "C5", "C7"])
+def test_gaps_do_not_make_it_rougher(name: str, added: str) -> None:
+    root_hz = note_hz(parse_note(name))
+    reed, clear = (
+        roughness(Tone(root_hz, timbre, added, -24.0, RATE).partials)
+        for timbre in ("reed", "clear")
+    )
+    assert clear <= reed
+
+
+@pytest.mark.parametrize("added", ["nothing", "fifth"])
+@pytest.mark.parametrize("timbre", TIMBRES)
+@pytest.mark.parametrize("name", ["C1", "E2", "A3", "C6"])
+def test_the_ear_knows_every_timbre_and_fits_its_gaps_too(
+    name: str, timbre: str, added: str
+) -> None:
+    rate = 24000.0
+    drone = sounding(DroneSettings(timbre=timbre, add=added), note_hz(parse_note(name)), rate)
+    known = recognise(drone.sound(round(0.32 * rate)).astype(np.float64), rate)
+    assert known is not None
+    assert abs(cents(known.root_hz, drone.root_hz)) < 0.005
+    highest = round(drone.partials[-1].hz / known.grid_hz)
+    assert set(range(known.orders[0], highest + 1)) <= set(known.orders)  # a loudspeaker distorts
 
 
 # --- level -------------------------------------------------------------------------------------
@@ -168,6 +241,13 @@ def test_rms_is_the_level_asked_for_and_the_peak_below_full_scale(tone: Tone) ->
     sound = drone.sound(round(tone.sample_rate_hz)).astype(np.float64)
     assert 10 * np.log10(np.mean(sound**2)) == pytest.approx(tone.level_dbfs, abs=0.1)
     assert np.max(np.abs(sound)) < 1.0
+
+
+def test_the_loudest_level_needs_no_lowering() -> None:
+    for midi, timbre, added in itertools.product(range(24, 97), TIMBRES, ADDED):
+        tone = Tone(note_hz(midi), timbre, added, LOUDEST, RATE)
+        rms_db = 10 * np.log10(np.mean(tone.period[:-1] ** 2))
+        assert rms_db == pytest.approx(LOUDEST, abs=1e-6)
 
 
 def test_a_level_beyond_the_settings_still_stays_below_full_scale() -> None:

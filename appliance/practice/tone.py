@@ -32,6 +32,11 @@ MOST_PARTIALS = 24
 _ROOT_PARTIALS, _ADDED_PARTIALS = 16, 12
 _ADDED_GAIN = 0.7  # the added note stays behind the root (-3 dB)
 
+# "clear" is "reed" with gaps: 1 to 6 beat against a player's unison, octave, fifth and major third
+# and stay; above, one partial in four is enough to carry C1 on a small loudspeaker. 7, 9, 10, 11,
+# 13 … are left to a player in unison, 10, 14, 18 … (their 5, 7, 9 …) to one at the octave.
+_BEATING_PARTIALS, _KEPT_ABOVE = 6, 4
+
 LOUDSPEAKER_FROM_HZ = 150.0  # a small loudspeaker plays little below
 _HARSH_FROM_HZ = 4000.0  # above the notes of nearly every instrument: there a drone only hisses
 _HIGHEST_SHARE_OF_RATE = 0.45  # leaves room for the converter's filter below half the rate
@@ -118,10 +123,12 @@ class Tone:
 
 
 def _rolloff(timbre: str, numbers: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Relative amplitude of partials 1, 2, …: our own choice, none of them ever zero."""
-    exponent = {"warm": -1.0, "reed": -0.7, "bright": -0.5}[timbre]
-    even = 0.5 if timbre == "reed" else 1.0  # odd partials lead in a reed
-    return np.where(numbers % 2 == 0, even, 1.0) * np.power(numbers, exponent, dtype=np.float64)
+    """Relative amplitude of partials 1, 2, …: our own choice, zero only in the gaps of "clear"."""
+    exponent = {"warm": -1.0, "reed": -0.7, "clear": -0.7, "bright": -0.5}[timbre]
+    even = 0.5 if timbre in ("reed", "clear") else 1.0  # odd partials lead in a reed
+    gaps = (timbre == "clear") & (numbers > _BEATING_PARTIALS) & (numbers % _KEPT_ABOVE != 0)
+    strengths = np.where(numbers % 2 == 0, even, 1.0) * np.power(numbers, exponent, dtype=float)
+    return np.where(gaps, 0.0, strengths)
 
 
 @lru_cache(maxsize=8)
@@ -130,19 +137,28 @@ def _period(harmonics: tuple[int, ...], amplitudes: tuple[float, ...]) -> NDArra
     size = 2**TABLE_BITS
     strengths = np.zeros(size // 2 + 1)
     strengths[list(harmonics)] = size / 2 * np.array(amplitudes)
-    period = np.fft.irfft(strengths * np.exp(1j * _flat_phases(strengths)), size)
-    period *= min(1.0, _PEAK / float(np.max(np.abs(period))))
+    candidates = [np.fft.irfft(strengths * np.exp(1j * p), size) for p in _flat_phases(strengths)]
+    period = min(candidates, key=_peak)
+    period *= min(1.0, _PEAK / _peak(period))
     closed = np.append(period, period[0])
     closed.setflags(write=False)
     return closed
 
 
-def _flat_phases(strengths: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Phases that keep the peak low for a given RMS, for each of the harmonics that sound.
+def _peak(period: NDArray[np.float64]) -> float:
+    return float(np.max(np.abs(period)))
+
+
+def _flat_phases(strengths: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """Phases that keep the peak low for a given RMS: two choices, each (harmonics,) in radians.
 
     Newman's phases, pi * (n - 1)**2 / N for the n-th of N (Boyd, Multitone signals with low crest
-    factor, IEEE Trans. Circuits Syst. 1986; from memory): at most 2.79 times the RMS here, so the
-    loudest level that settings allow needs no lowering.
+    factor, IEEE Trans. Circuits Syst. 1986; from memory), counted once over the partials that sound
+    and once over all harmonics: where there are gaps now the one is better, now the other. The
+    better is at most 2.71 times the RMS here, so the loudest level that settings allow needs no
+    lowering.
     """
-    number = np.cumsum(strengths > 0.0)
-    return np.asarray(np.pi * (number - 1.0) ** 2 / number[-1], np.float64)
+    sounding = np.cumsum(strengths > 0.0) - 1.0
+    harmonic = np.arange(len(strengths), dtype=np.float64)
+    highest = np.flatnonzero(strengths)[-1]
+    return np.pi * sounding**2 / (sounding[-1] + 1.0), np.pi * harmonic**2 / highest
