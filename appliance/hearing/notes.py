@@ -294,7 +294,7 @@ class NoteFinder:
         self._open = after
 
     def _faded(self, note: _Open, now: int) -> bool:
-        recent = self._levels(max(note.start, now - RECENT_HOPS), now + 1)
+        recent = self._levels(min(max(note.start, now - RECENT_HOPS), now), now + 1)
         level = recent[-1]
         fallen = len(recent) > FADE_HOPS and recent[-FADE_HOPS:].max() <= recent.max() - FADE_DB
         last = note.at[-1] if note.at else note.start

@@ -1,0 +1,382 @@
+"""One drone in one room: a complex gain for each partial, and when it may be learned.
+
+What comes back of partial k at sample n is Re gain[k] · exp(2πi · phase[k](n)), with the phase as
+it is sent. Every step a weighted least-squares fit over the last quarter of a second says what the
+gains are now, if the drone is alone. Each partial follows its own fit as long as the fit can be
+trusted: a player near a partial makes it flutter within the window, or jump. In unison neither may
+be true, but then the player's share is below what the room's own wandering makes uncertain anyway.
+"""
+
+from collections import deque
+
+import numpy as np
+from numpy.typing import NDArray
+
+from appliance.hearing.sent import SentDrone, basis, fit
+
+Floats = NDArray[np.float64]
+Gains = NDArray[np.complex128]
+Flags = NDArray[np.bool_]
+
+FIT_S = 0.24  # the window of a fit; its Hann taper counts as half of that
+FIT_PERIODS = 7.0  # of the grid: below that its partials do not come apart
+FRAME_STEPS = 2  # a frame is 40 ms: what turns within it is 25 Hz away
+SMOOTH = 0.12  # share of a new fit: 0.15 s, faster than people move
+ALONE = 10 ** (-18 / 10)  # the drone explains all but this: nobody plays
+ALONE_STEPS = 8
+CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noisy room
+GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
+GATE_QUIET = 4.0  # times what the drone alone leaves on average
+LEAST_QUIET = 10 ** (-40 / 10)  # share of the drone's power: less is left by no room
+QUIET_SHARE = 0.02  # a step: what the drone leaves is averaged over a second
+RELEASE_NOISE = 4.0  # the drone alone explains the window again
+RELEASE_STEPS = 3
+BACK_STEPS = 4  # the player has sounded for so long when the gate closes
+WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
+LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
+FIRST_ERROR = 0.1
+ERROR_SHARE = 0.05
+GROWTH_STEPS = 15.0  # an error's square has doubled when a gain has not been followed for 0.3 s
+MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
+FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
+LEAST_FLUTTER = 0.02  # of each gain
+FAR = 9.0  # times the error's square: a jump
+STUCK_STEPS = 100  # a jump that stays for 2 s is a new room
+# A partial that the room cancels here is there again a step away: what wanders is a share of the
+# partials around, not of itself.
+NEIGHBOURS = np.ones(5) / 5
+CHANGED = 10 ** (-30 / 10)  # share of the sent power that the known drone may leave
+LEAST_SCALE = 1e-3  # of the level at which the drone was recognised: softer is silence
+STEADY_VOLUME = 0.02  # a faster change in one step is a fade
+CHECK_S = 1.0  # when the drone's frequency is first sharpened
+CHECK_AGAIN_S = 64.0  # the longest pause between two times
+CHANGED_STEPS = 4  # sustained: a cue is shorter
+
+
+class RoomGains:
+    """Follows the gains and takes the drone out, chunk by chunk.
+
+    Parameters
+    ----------
+    drone : as recognised
+    sent : the last stretch of what was sent, shape (n,); the next chunk follows it
+    rate_hz : sample rate
+    step : samples in a step
+    steps : steps in a chunk
+    """
+
+    def __init__(
+        self, drone: SentDrone, sent: Floats, rate_hz: float, step: int, steps: int
+    ) -> None:
+        self.drone, self.changed = drone, False
+        self._step, self._in_chunk, self._rate_hz = step, steps, rate_hz
+        self._turns = drone.partial_hz / rate_hz  # cycles per sample
+        self._phase = np.zeros(len(self._turns))  # cycles, at the next sample
+        self._sent_gains = self._fit_sent(sent)
+        self._scale, self._other = 1.0, 0
+        self._steps, self._checked_at = 0, 0
+        self._check_at = int(CHECK_S * rate_hz / step)
+        self._set_window(rate_hz)
+        self._set_memory()
+
+    def _set_window(self, rate_hz: float) -> None:
+        """Tables of a fit: the frame's tapered basis, the taper over frames, the inverse."""
+        step, count = self._step, len(self._turns)
+        spacing = self._turns[0] * rate_hz if count == 1 else np.diff(self._turns).min() * rate_hz
+        self._frame = max(FRAME_STEPS, int(np.ceil(2 * rate_hz / (spacing * step))))
+        window_s = max(FIT_S, FIT_PERIODS / self.drone.grid_hz)
+        self._window = int(np.ceil(window_s * rate_hz / step))  # frames
+        samples = np.arange(self._frame * step)
+        taper = np.hanning(len(samples) + 1)[:-1]
+        turning = np.exp(-2j * np.pi * np.outer(samples, self._turns)) * taper[:, None]
+        self._tapered = np.hstack([turning.real, turning.imag])
+        phase = 2 * np.pi * np.outer(np.arange(step), self._turns)
+        self._turning = np.vstack([np.cos(phase).T, -np.sin(phase).T])  # (2K, step)
+        over = np.hanning(self._window + 2)[1:-1]
+        self._over = np.zeros((self._in_chunk, self._window - 1 + self._in_chunk))
+        for s in range(self._in_chunk):
+            self._over[s, s : s + self._window] = over
+        self._span = self._window + self._frame - 1  # steps that a fit looks at
+        weights = np.zeros(self._span * step)
+        for j, share in enumerate(over):
+            weights[j * step : j * step + len(taper)] += share * taper
+        columns = basis(self._turns, len(weights))
+        self._inverse = np.linalg.inv(columns.T @ (columns * weights[:, None]))
+        self._weight, self._frame_weight = weights.sum(), taper.sum() / 2 * over.sum()
+        self._taper = taper
+
+    def _set_memory(self) -> None:
+        count, before = len(self._turns), self._window - 1
+        self._tail = np.zeros((self._frame - 1) * self._step)
+        self._demodulated = np.zeros((before, count), complex)
+        self._powers = np.zeros(before)
+        self._since = 0  # steady steps in a row
+        self._gains: Gains | None = None
+        self._recent: deque[tuple[int, Gains]] = deque(maxlen=BACK_STEPS)  # with their step
+        self._history: deque[tuple[int, Gains]] = deque(maxlen=WANDER_STEPS)
+        self._error = np.zeros(count)  # square of what a followed gain is off
+        self._flutter = np.zeros(count)  # variance within a fit's window, the drone alone
+        self._lost = np.zeros(count)  # steps for which a gain has not been followed
+        self._drift, self._slope, self._slope_weight = 0.0, 0.0, 1e-9
+        self._noise = self._quiet_mean = 0.0
+        self._learned = self._alone = self._quiet = self._alone_steps = 0
+        self._gated = self._converged = False
+
+    # -- what the rest of the ear asks --------------------------------------------------------
+
+    def leftover(self) -> Floats:
+        """Amplitude that may be left of each partial, shape (K,)."""
+        return np.asarray(np.sqrt(self._error * self._growth()) * self._scale)
+
+    @property
+    def quiet_power(self) -> float:
+        """Mean square that a cleaned step reaches while nobody plays."""
+        grown = float(self._error @ (self._growth() - 1.0)) / 2 * self._scale**2
+        return self._gate_power() + grown
+
+    def take_alone_steps(self) -> int:
+        """Steps up to now in which the drone was alone, if that has just turned out; else 0."""
+        steps, self._alone_steps = self._alone_steps, 0
+        return steps
+
+    def clean(self, mic: Floats, sent: Floats) -> tuple[Floats, Flags]:
+        """Clean one chunk; also say for each step whether nothing can be heard through it."""
+        steps = np.arange(self._in_chunk)[:, None]
+        phase = self._phase + self._turns * (self._step * steps)
+        here = np.exp(2j * np.pi * phase)
+        mics = mic.reshape(self._in_chunk, self._step)
+        steady = self._compare(sent.reshape(self._in_chunk, self._step), here)
+        fitted, left, flutter = self._fit(mic, here, phase)
+        cleaned, blind = np.empty_like(mics), np.ones(self._in_chunk, bool)
+        for s in range(self._in_chunk):
+            self._since = self._since + 1 if steady[s] else 0
+            scale = self._scales[s]
+            cleaned[s] = mics[s] - self._returned(here[s], scale)
+            if self._since > self._span:
+                cleaned[s] = self._learn(
+                    mics[s], cleaned[s], here[s], fitted[s], left[s], flutter[s]
+                )
+            self._advance()
+            blind[s] = not (steady[s] and self._converged)
+        return cleaned.reshape(-1), blind
+
+    # -- what is sent -------------------------------------------------------------------------
+
+    def _fit_sent(self, sent: Floats) -> Gains:
+        """Gains of what is sent, where ``sent`` ends at the next sample."""
+        gains = fit(sent, self._turns)
+        return np.asarray(gains * np.exp(2j * np.pi * (self._turns * len(sent) - self._phase)))
+
+    def _compare(self, sent: Floats, here: Gains) -> list[bool]:
+        """Follow the volume of what is sent; false while it is not this drone, or changing."""
+        known = self._sound(self._sent_gains * here)
+        power = np.einsum("ij,ij->i", known, known)
+        self._scales = np.einsum("ij,ij->i", sent, known) / power
+        rest = sent - self._scales[:, None] * known
+        fits = np.einsum("ij,ij->i", rest, rest) <= CHANGED * np.einsum("ij,ij->i", sent, sent)
+        before = np.concatenate([[self._scale], self._scales[:-1]])
+        still = np.abs(self._scales - before) < STEADY_VOLUME * np.abs(before)
+        for same in fits:
+            self._other = 0 if same else self._other + 1
+            self.changed = self.changed or self._other >= CHANGED_STEPS
+        self._scale = float(self._scales[-1])
+        return list(fits & still)
+
+    def check_pitch(self, sent: Floats) -> None:
+        """Sharpen the drone's frequency by the phase that has slipped since the last time.
+
+        Due after 1, 4, 16, 64 s and every 64 s from then on; between two checks the phase of the
+        highest partial slips by far less than half a turn.
+        """
+        if self._steps < self._check_at:
+            return
+        passed = (self._steps - self._checked_at) * self._step
+        self._checked_at = self._steps
+        self._check_at += min(3 * self._check_at, int(CHECK_AGAIN_S * self._rate_hz / self._step))
+        now = self._fit_sent(sent)
+        slip = np.angle(now * np.conj(self._sent_gains)) / (2 * np.pi)
+        weight = np.abs(self._sent_gains) ** 2
+        order = self._turns / self._turns[0]
+        common = float((weight * order * slip).sum() / (weight * order**2).sum())
+        self._phase += common * order
+        change = common / passed / self._turns[0]
+        self._turns = self._turns * (1 + change)
+        self._drift -= change
+
+    # -- what comes back ----------------------------------------------------------------------
+
+    def _sound(self, gains: Gains) -> Floats:
+        """The sum of partials over one step, for gains of shape (…, K); shape (…, step)."""
+        return np.asarray(np.concatenate([gains.real, gains.imag], axis=-1) @ self._turning)
+
+    def _returned(self, here: Gains, scale: float) -> Floats:
+        """The drone as the room returns it in this step; shape (step,)."""
+        if self._gains is None:
+            return np.zeros(self._step)
+        return self._sound(self._drifted(self._gains, 0.5) * here) * scale
+
+    def _fit(self, mic: Floats, here: Gains, phase: Floats) -> tuple[Gains, Floats, Floats]:
+        """Gains as each step ends if the drone is alone, the power then left, and their flutter.
+
+        Shapes (steps, K), (steps,) and (steps, K); flutter is a variance.
+        """
+        count, step = len(self._turns), self._step
+        line = np.concatenate([self._tail, mic])
+        self._tail = line[len(mic) :]
+        size = self._frame * step
+        frames = np.ndarray(
+            (self._in_chunk, size), buffer=line, strides=(step * line.itemsize, line.itemsize)
+        )
+        found = frames @ self._tapered
+        back = np.exp(2j * np.pi * self._turns * (step * (self._frame - 1)))
+        per = 1.0 / np.maximum(self._scales, LEAST_SCALE)[:, None]  # a fader moves all at once
+        demodulated = (found[:, :count] + 1j * found[:, count:]) * (np.conj(here) * back * per)
+        powers = (frames**2) @ self._taper * per[:, 0] ** 2
+        self._demodulated = np.concatenate([self._demodulated, demodulated])
+        self._powers = np.concatenate([self._powers, powers])
+        summed = self._over @ self._demodulated
+        squares = self._over @ (self._demodulated.real**2 + self._demodulated.imag**2)
+        power = self._over @ self._powers
+        self._demodulated = self._demodulated[self._in_chunk :]
+        self._powers = self._powers[self._in_chunk :]
+        begin = np.exp(2j * np.pi * (phase - self._turns * (step * (self._span - 1))))
+        known = summed * begin
+        known = np.concatenate([known.real, known.imag], axis=1)
+        solution = known @ self._inverse
+        left = (power - np.einsum("ij,ij->i", solution, known)) / self._weight
+        gains = (solution[:, :count] + 1j * solution[:, count:]) / begin
+        total = self._over[0].sum()
+        flutter = squares / total - np.abs(summed / total) ** 2
+        flutter *= (total / self._frame_weight) ** 2
+        left = np.maximum(left * self._scales**2, 1e-14)
+        return self._drifted(gains, self._span / 2), left, flutter
+
+    def _drifted(self, gains: Gains, steps: float) -> Gains:
+        """The same gains so many steps later."""
+        if self._drift == 0.0:
+            return gains
+        return np.asarray(
+            gains * np.exp((2j * np.pi * self._drift * self._step * steps) * self._turns)
+        )
+
+    # -- when to learn ------------------------------------------------------------------------
+
+    def _growth(self) -> Floats:
+        return np.minimum(1.0 + self._lost / GROWTH_STEPS, MOST_GROWTH)
+
+    def _drone_power(self) -> float:
+        """Mean square of the drone at the microphone."""
+        if self._gains is None:
+            return 0.0
+        return 0.5 * float(np.vdot(self._gains, self._gains).real) * self._scale**2
+
+    def _gate_power(self) -> float:
+        quiet = max(self._quiet_mean, LEAST_QUIET * self._drone_power())
+        return max(GATE_NOISE * self._noise, GATE_QUIET * quiet)
+
+    def _learn(
+        self, mic: Floats, cleaned: Floats, here: Gains, fitted: Gains, left: float, flutter: Floats
+    ) -> Floats:
+        """Follow the gains, or hold them while the player sounds; return the step cleaned."""
+        if self._gains is None:
+            self._begin(fitted, left, flutter)
+            return mic - self._returned(here, self._scale)
+        heard = float(cleaned @ cleaned) / self._step
+        self._judge_convergence(heard, left)
+        if self._converged and not self._gated and self._sounds(heard, left):
+            self._gated, self._quiet = True, 0
+            step, gains = self._recent[0]
+            self._gains = self._drifted(gains, self._steps - step)
+            cleaned = mic - self._returned(here, self._scale)
+        elif self._gated:
+            self._release(fitted, left)
+        self._follow(fitted, flutter)
+        if not self._gated:
+            self._adapt(fitted, heard, left)
+        return cleaned
+
+    def _begin(self, fitted: Gains, left: float, flutter: Floats) -> None:
+        self._gains, self._noise = fitted, left
+        around = _around(np.abs(fitted) ** 2)
+        self._error = FIRST_ERROR**2 * around
+        self._flutter = np.minimum(flutter, LEAST_FLUTTER * around)
+        self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
+
+    def _sounds(self, heard: float, left: float) -> bool:
+        return heard > self._gate_power() or left > 2 * RELEASE_NOISE * self._noise
+
+    def _judge_convergence(self, heard: float, left: float) -> None:
+        if self._converged:
+            return
+        self._alone = self._alone + 1 if heard < ALONE * self._drone_power() else 0
+        late = self._steps * self._step > CONVERGED_S * self._rate_hz
+        self._converged = self._alone >= ALONE_STEPS or late
+        if self._converged:
+            self._quiet_mean = heard
+
+    def _release(self, fitted: Gains, left: float) -> None:
+        """Learn again once the drone alone explains the window."""
+        self._quiet = self._quiet + 1 if left < RELEASE_NOISE * self._noise else 0
+        if self._quiet >= RELEASE_STEPS:
+            self._gated = False
+            self._alone_steps = self._span + RELEASE_STEPS - 1
+            self._gains = fitted
+            self._lost[:] = 0.0
+            self._history.clear()
+            self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
+
+    def _follow(self, fitted: Gains, flutter: Floats) -> None:
+        """Move those gains towards their fit whose fit can be trusted."""
+        assert self._gains is not None
+        around = _around(np.abs(self._gains) ** 2)
+        off = fitted - self._gains
+        far = np.abs(off) ** 2
+        if self._gated or not self._converged:
+            trusted = flutter < FLUTTER * (self._flutter + LEAST_FLUTTER**2 * around)
+            if self._converged:
+                trusted &= far < FAR * self._error * self._growth()
+        else:
+            trusted = np.ones(len(off), bool)
+            self._learned += 1
+            self._flutter += ERROR_SHARE * (flutter - self._flutter)
+            self._error += ERROR_SHARE * (_around(far) - self._error)
+            np.maximum(self._error, LEAST_ERROR**2 * around, out=self._error)
+        self._lost = np.where(trusted, 0.0, self._lost + 1)
+        share = max(SMOOTH, 1 / (1 + self._learned))
+        self._gains = self._gains + np.where(trusted, share, 0.0) * off
+
+    def _adapt(self, fitted: Gains, heard: float, left: float) -> None:
+        """What only the drone alone can teach: noise, drift, what is left."""
+        assert self._gains is not None
+        self._noise += 0.02 * (min(left, 2 * self._noise) - self._noise)
+        most = 2 * self._quiet_mean if self._converged else heard
+        self._quiet_mean += QUIET_SHARE * (min(heard, most) - self._quiet_mean)
+        self._follow_drift(fitted)
+        self._history.append((self._steps, fitted))
+        self._recent.append((self._steps, self._gains))
+
+    def _follow_drift(self, fitted: Gains) -> None:
+        """Common drift, by the slope of phase over partials."""
+        if len(self._history) < WANDER_STEPS:
+            return
+        before = self._drifted(self._history[0][1], WANDER_STEPS)
+        turned = fitted * np.conj(before)
+        weight = np.abs(turned)
+        reach = (2 * np.pi * self._step * WANDER_STEPS) * self._turns
+        pulled = weight * reach
+        self._slope = 0.998 * self._slope + float(pulled @ np.angle(turned))
+        self._slope_weight = 0.998 * self._slope_weight + float(pulled @ reach)
+        share = 0.15 if self._steps * self._step < 3.0 * self._rate_hz else 0.02
+        self._drift += share * self._slope / self._slope_weight
+        self._slope *= 1 - share
+
+    def _advance(self) -> None:
+        self._phase = np.mod(self._phase + self._turns * self._step, 1.0)
+        self._steps += 1
+        self._alone_steps += 1 if self._alone_steps else 0
+        if self._gains is not None:
+            self._gains = self._drifted(self._gains, 1)
+
+
+def _around(squares: Floats) -> Floats:
+    return np.convolve(squares, NEIGHBOURS, "same")
