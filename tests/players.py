@@ -5,12 +5,13 @@ vibrato can be taken out (or left in: ``natural``).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 
 from appliance.vocabulary import Arrival
+from tests.lines import RANGES
 from tests.soundfont import Recording, recordings
 from tests.truths import (
     Audio,
@@ -23,91 +24,8 @@ from tests.truths import (
     truths_of,
 )
 
-RANGES = {  # MIDI, where the recordings sound like the instrument (common practice, no source)
-    "violin": (55, 88),
-    "viola": (48, 79),
-    "cello": (36, 69),
-    "double-bass": (28, 57),
-    "trombone": (40, 68),
-    "voice": (50, 76),
-    "flute": (60, 88),
-    "oboe": (59, 84),
-    "clarinet": (50, 76),
-    "bassoon": (36, 65),
-    "horn": (42, 72),
-}
-STYLES = ("slow", "detached", "legato", "slides", "corrected", "vibrato", "rearticulated", "mixed")
-
-
 _PLATEAU_RMS = 0.06
 _CROSSING_SEMITONES = 5  # a wider step changes the string, so the recording too
-
-
-def plan_line(
-    rng: np.random.Generator, instrument: str, count: int, style: str = "mixed"
-) -> list[PlannedNote]:
-    """A line of ``count`` notes in one of ``STYLES``; "slow" is detached and legato, no frills."""
-    low, high = RANGES[instrument]
-    midi = int(rng.integers(low + 3, high - 2))
-    plan: list[PlannedNote] = []
-    for index in range(count):
-        kind = style if style != "mixed" else str(rng.choice(STYLES[1:-1]))
-        plan.append(_note(rng, midi, kind, first=index == 0))
-        step = int(rng.choice([-7, -5, -4, -3, -2, -2, -1, 1, 2, 2, 3, 4, 5, 7]))
-        if not low <= midi + step <= high:
-            step = -step
-        midi += step
-    return plan
-
-
-def _note(rng: np.random.Generator, midi: int, kind: str, *, first: bool) -> PlannedNote:
-    landing = float(rng.uniform(-40.0, 40.0))
-    note = PlannedNote(
-        midi=midi,
-        landing_cents=landing,
-        settled_cents=landing,
-        duration_s=float(rng.uniform(0.5, 1.2)),
-        gap_s=float(rng.uniform(0.15, 0.5)),
-        level_db=float(rng.uniform(-4.0, 4.0)),
-        release_s=float(rng.uniform(0.06, 0.15)),
-    )
-    if kind == "slow":
-        note = replace(note, duration_s=float(rng.uniform(0.8, 1.5)))
-        kind = "legato" if rng.random() < 0.4 else "detached"
-    if kind == "corrected":
-        note = _corrected(rng, note)
-    if kind == "vibrato":
-        note = replace(
-            note,
-            duration_s=float(rng.uniform(0.8, 1.6)),
-            vibrato_hz=float(rng.uniform(5.5, 7.0)),
-            vibrato_cents=float(rng.uniform(8.0, 25.0)),
-            vibrato_after_s=float(rng.choice([0.0, 0.25, 0.35])),
-        )
-    return note if first else _joined(rng, note, kind)
-
-
-def _corrected(rng: np.random.Generator, note: PlannedNote) -> PlannedNote:
-    return replace(
-        note,
-        duration_s=float(rng.uniform(0.9, 1.5)),
-        settled_cents=float(rng.uniform(-5.0, 5.0)),
-        correct_at_s=float(rng.uniform(0.25, 0.5)),
-        correct_s=float(rng.uniform(0.1, 0.3)),
-    )
-
-
-def _joined(rng: np.random.Generator, note: PlannedNote, kind: str) -> PlannedNote:
-    if kind == "legato" or (kind in ("corrected", "vibrato") and rng.random() < 0.4):
-        join, dip = float(rng.uniform(0.03, 0.08)), float(rng.uniform(2.0, 8.0))
-        return replace(note, arrival=Arrival.STEP, join_s=join, dip_db=dip)
-    if kind == "slides":
-        join = float(rng.uniform(0.06, 0.15))
-        return replace(note, arrival=Arrival.SLIDE, join_s=join, dip_db=2.0)
-    if kind == "rearticulated":
-        join, dip = float(rng.uniform(0.04, 0.08)), float(rng.uniform(6.0, 20.0))
-        return replace(note, gap_s=0.0, join_s=join, dip_db=dip)
-    return note
 
 
 @dataclass(frozen=True)
@@ -141,11 +59,25 @@ def _interpolated(audio: Audio, position: Audio) -> Audio:
 
 
 @cache
-def _tones(instrument: str, natural: bool) -> tuple[_Tone, ...]:
+def _roots(instrument: str, font: str) -> dict[int, float]:
+    """Root (Hz) of each recording that the font plays in the instrument's range, by its number."""
     low, high = RANGES[instrument]
-    return tuple(
-        _tone(r, natural) for r in recordings(instrument) if r.high_key >= low and r.low_key <= high
-    )
+    return {
+        number: hz_of(r.root)
+        for number, r in enumerate(recordings(instrument, font))
+        if r.high_key >= low and r.low_key <= high
+    }
+
+
+def _nearest(instrument: str, font: str, natural: bool, hz: float) -> "_Tone":
+    roots = _roots(instrument, font)
+    number = min(roots, key=lambda number: abs(cents_between(roots[number], hz)))
+    return _prepared(instrument, font, number, natural)
+
+
+@cache
+def _prepared(instrument: str, font: str, number: int, natural: bool) -> "_Tone":
+    return _tone(recordings(instrument, font)[number], natural)
 
 
 def _tone(recording: Recording, natural: bool) -> _Tone:
@@ -188,19 +120,20 @@ def _doubled(audio: Audio) -> Audio:
     return 2.0 * np.fft.irfft(spectrum, 2 * len(audio))
 
 
-def _nearest(tones: Sequence[_Tone], hz: float) -> _Tone:
-    return min(tones, key=lambda tone: abs(cents_between(tone.root_hz, hz)))
-
-
 def render(
-    plan: Sequence[PlannedNote], instrument: str, sample_rate: float, *, lead_in_s: float = 0.5
+    plan: Sequence[PlannedNote],
+    instrument: str,
+    sample_rate: float,
+    *,
+    lead_in_s: float = 0.5,
+    font: str = "fluid",
 ) -> tuple[Audio, list[Truth]]:
     """Play ``plan``: dry audio (n,) at ``sample_rate`` (plateau about −24 dBFS), and its truths."""
     starts = _starts(plan, lead_in_s)
     total = int((starts[-1] + plan[-1].duration_s + 1.0) * sample_rate)
     audio = np.zeros(total)
     for strand in _strands(plan):
-        _play(audio, plan, starts, strand, instrument=instrument, rate=sample_rate)
+        _play(audio, plan, starts, strand, instrument=instrument, font=font, rate=sample_rate)
     return audio, truths_of(audio, plan, starts, sample_rate)
 
 
@@ -242,6 +175,7 @@ def _play(
     strand: tuple[int, int],
     *,
     instrument: str,
+    font: str,
     rate: float,
 ) -> None:
     first, last = strand
@@ -255,7 +189,7 @@ def _play(
     time = (at + np.arange(int((end - begin) * rate))) / rate
     midi = _pitch_path(plan, starts, first, last, time)
     hz = 440.0 * 2.0 ** ((midi - 69.0) / 12.0)
-    tone = _nearest(_tones(instrument, plan[first].natural), float(np.median(hz)))
+    tone = _nearest(instrument, font, plan[first].natural, float(np.median(hz)))
     cycles = np.cumsum(hz) / rate
     if crossed_in:  # the bow is already on its way: no attack
         cycles += tone.cycles[min(tone.loop_start, len(tone.cycles) // 3)]
@@ -298,24 +232,40 @@ def _way(note: PlannedNote, start: float) -> tuple[float, float]:
 
 
 def _vibrato_path(note: PlannedNote, start: float, time: Audio) -> Audio:
-    begin = start + note.vibrato_after_s
-    depth = np.clip((time - begin) / (0.15 if note.vibrato_after_s else 0.01), 0.0, 1.0)
-    depth = depth * np.clip((start + note.duration_s + note.release_s - time) / 0.02, 0.0, 1.0)
-    turning = np.sin(2 * np.pi * note.vibrato_hz * (time - begin))
-    inside = (time >= begin) & (time <= start + note.duration_s)
-    return np.asarray(np.where(inside, note.vibrato_cents / 100 * depth * turning, 0.0))
+    begin, end = start + note.vibrato_after_s, start + note.duration_s
+    depth = np.clip((time - begin) / (0.15 if note.vibrato_after_s else 0.03), 0.0, 1.0)
+    depth = depth * np.clip((end + note.release_s - time) / 0.02, 0.0, 1.0)
+    turn = 2 * np.pi * note.vibrato_hz * (time - begin) + note.vibrato_phase
+    inside = (time >= begin) & (time <= end)
+    return np.asarray(np.where(inside, note.vibrato_cents / 100 * depth * np.sin(turn), 0.0))
 
 
 def _gain_path(
     plan: Sequence[PlannedNote], starts: Sequence[float], first: int, last: int, time: Audio
 ) -> Audio:
     level = np.full(len(time), plan[first].level_db)
-    for index in range(first + 1, last + 1):
+    for index in range(first, last + 1):
         note, start = plan[index], starts[index]
+        _swell(level, note, start, time)
+        if index == first:
+            continue
         middle = start if note.arrival is Arrival.BOW else start - note.join_s / 2
         level += (note.level_db - plan[index - 1].level_db) * half_cosine(
             time, middle - note.join_s / 2, note.join_s
         )
-        away = np.clip(np.abs(time - middle) / (note.join_s / 2), 0.0, 1.0)
-        level -= note.dip_db * (0.5 + 0.5 * np.cos(np.pi * away))
+        _bump(level, time, middle - note.join_s / 2, note.join_s, -note.dip_db)
     return np.asarray(10.0 ** (level / 20.0))
+
+
+def _swell(level: Audio, note: PlannedNote, start: float, time: Audio) -> None:
+    """A swell over the whole note; a bow that turns without a new attack."""
+    _bump(level, time, start, note.duration_s, note.swell_db)
+    if note.bow_turn_db:
+        _bump(level, time, start + 0.6 * note.duration_s, 0.06, -note.bow_turn_db)
+
+
+def _bump(level: Audio, time: Audio, begin: float, length: float, height_db: float) -> None:
+    """Add to ``level`` one turn of a raised cosine."""
+    inside = slice(*np.searchsorted(time, [begin, begin + length]))
+    way = (time[inside] - begin) / length
+    level[inside] += height_db * (0.5 - 0.5 * np.cos(2 * np.pi * way))

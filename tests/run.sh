@@ -5,7 +5,8 @@ set -eu
 cd -- "$(dirname -- "$0")/.."
 . appliance/setup.sh
 
-set_up "libportaudio2 jackd2 chromium libatomic1 fluid-soundfont-gm" tests/requirements.lock
+sound="libportaudio2 jackd2 fluid-soundfont-gm timgm6mb-soundfont musescore-general-soundfont-small"
+set_up "$sound chromium libatomic1" tests/requirements.lock
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy

@@ -1,18 +1,43 @@
-"""A minimal reader of SoundFont 2 sample data, for tests: real recorded tones with loops.
+"""A minimal reader of SoundFont sample data, for tests: real recorded tones with loops.
 
-Chunk and record layout after the SoundFont Technical Specification 2.04, sections 5 to 8.
-Only what a test tone needs is read: key ranges, root keys, loops and the left (or only) channel.
+Chunk and record layout after the SoundFont Technical Specification 2.04, sections 5 to 8; in the
+"sf3" variant each sample is an Ogg Vorbis stream, its start and end count bytes and its loop counts
+from the sample's own start (from memory, and checked by the tones' pitch). Only what a test tone
+needs is read: key ranges, root keys, loops and the left (or only) channel.
 """
 
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 
-SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")  # Debian: fluid-soundfont-gm
+FONTS = {  # each in a Debian package of its own
+    "fluid": Path("/usr/share/sounds/sf2/FluidR3_GM.sf2"),  # fluid-soundfont-gm
+    "tim": Path("/usr/share/sounds/sf2/TimGM6mb.sf2"),  # timgm6mb-soundfont
+    "musescore": Path("/usr/share/sounds/sf3/MuseScore_General_Lite.sf3"),
+    # musescore-general-soundfont-small
+}
+MISSING = [name for name, path in FONTS.items() if not path.exists()]
+
+# Fonts with usable tones of their own, heard and measured one by one: Praat reads each within 50
+# cents of its root key, and its loop holds one pitch. Left out: tim's voice (an effect, cut at
+# 6 kHz); musescore's other instruments, which are fluid's recordings over again, except the voice,
+# of which there is no other.
+PLAYABLE = {
+    "violin": ("fluid", "tim"),
+    "viola": ("fluid", "tim"),
+    "cello": ("fluid", "tim", "musescore"),
+    "double-bass": ("fluid", "tim"),
+    "trombone": ("fluid", "tim"),
+    "voice": ("fluid", "musescore"),
+    "oboe": ("fluid", "tim"),
+    "clarinet": ("fluid", "tim"),
+}
 
 PROGRAMS = {
     "violin": 40,
@@ -48,7 +73,8 @@ _SAMPLE = np.dtype(
         ("type", "<u2"),
     ]
 )
-_RIGHT_CHANNEL = 2
+_RIGHT_CHANNEL, _VORBIS = 2, 16  # bits of a sample's type
+_EARLIEST_LOOP_S = 0.01  # one that loops from its first frame on is an attack or an effect
 # Generator numbers, section 8.1.2
 _INSTRUMENT_OP, _KEY_RANGE, _SAMPLE_OP, _ROOT_KEY = 41, 43, 53, 58
 
@@ -71,7 +97,9 @@ def _chunks(data: NDArray[np.uint8], begin: int, end: int) -> Iterator[tuple[byt
     while begin + 8 <= end:
         size = int(data[begin + 4 : begin + 8].view("<u4")[0])
         yield data[begin : begin + 4].tobytes(), begin + 8, size
-        begin += 8 + size + size % 2
+        begin += 8 + size
+        if size % 2 and begin < end and data[begin] == 0:  # sf3 files leave the padding out
+            begin += 1
 
 
 class _Font:
@@ -86,6 +114,11 @@ class _Font:
     def records(self, chunk: bytes, dtype: np.dtype) -> NDArray:  # type: ignore[type-arg]
         at, size = self._at[chunk]
         return np.frombuffer(self.data[at : at + size].tobytes(), dtype=dtype)
+
+    def vorbis(self, start: int, end: int) -> NDArray[np.float64]:
+        at = self._at[b"smpl"][0]
+        stream = io.BytesIO(self.data[at + start : at + end].tobytes())
+        return np.asarray(soundfile.read(stream, dtype="float64")[0])
 
     def frames(self, start: int, end: int) -> NDArray[np.float64]:
         at = self._at[b"smpl"][0]
@@ -105,14 +138,14 @@ class _Font:
 
 
 @cache
-def _font() -> _Font:
-    return _Font(SOUNDFONT)
+def _font(name: str) -> _Font:
+    return _Font(FONTS[name])
 
 
 @cache
-def recordings(instrument: str) -> tuple[Recording, ...]:
+def recordings(instrument: str, font_name: str = "fluid") -> tuple[Recording, ...]:
     """All left-channel (or mono) tones of an instrument, low to high, each once."""
-    font = _font()
+    font = _font(font_name)
     presets = font.records(b"phdr", _PRESET)
     index = next(
         i
@@ -135,15 +168,19 @@ def recordings(instrument: str) -> tuple[Recording, ...]:
 
 def _recording(font: _Font, zone: dict[int, int]) -> Recording | None:
     header = font.records(b"shdr", _SAMPLE)[zone[_SAMPLE_OP]]
-    if header["type"] == _RIGHT_CHANNEL:
+    if header["type"] & _RIGHT_CHANNEL:
         return None
-    start, keys = int(header["start"]), zone.get(_KEY_RANGE, 127 << 8)
+    start, end, keys = int(header["start"]), int(header["end"]), zone.get(_KEY_RANGE, 127 << 8)
+    packed = bool(header["type"] & _VORBIS)
+    loop_from = 0 if packed else start
+    if header["loop_start"] - loop_from < _EARLIEST_LOOP_S * header["rate"]:
+        return None
     return Recording(
         name=header["name"].decode(),
-        audio=font.frames(start, int(header["end"])),
+        audio=font.vorbis(start, end) if packed else font.frames(start, end),
         rate_hz=float(header["rate"]),
-        loop_start=int(header["loop_start"]) - start,
-        loop_end=int(header["loop_end"]) - start,
+        loop_start=int(header["loop_start"]) - loop_from,
+        loop_end=int(header["loop_end"]) - loop_from,
         root=zone.get(_ROOT_KEY, int(header["root"])),
         low_key=keys & 0xFF,
         high_key=(keys >> 8) & 0xFF,

@@ -18,7 +18,7 @@ from appliance.steady import Kind, is_drone_or_silence, stretches
 from appliance.takes import open_take
 from appliance.vocabulary import TakeError
 from tests.broken_wavs import CORPUS, RATE, stereo, swept, tone
-from tests.tones import DroneSpan, drone_sound, scene
+from tests.tones import OtherDrone, other_drone, scene
 from tests.truths import Audio
 
 # --- Good files -----------------------------------------------------------------------------
@@ -192,20 +192,20 @@ def test_a_very_quiet_16_bit_drone_is_a_drone() -> None:
 
 
 @pytest.mark.parametrize(
-    "span",
+    "other",
     [
-        DroneSpan(110.0, ratios=(1.5,)),
-        DroneSpan(110.0, ratios=(2.0,)),
-        DroneSpan(65.4, partials=(1, 2, 3, 4, 6, 8)),
-        DroneSpan(440.0, partials=(1,)),
+        OtherDrone(110.0, ratios=(1.5,)),
+        OtherDrone(110.0, ratios=(2.0,)),
+        OtherDrone(65.4, partials=(1, 2, 3, 4, 6, 8)),
+        OtherDrone(440.0, partials=(1,)),
     ],
 )
-def test_other_steady_tones_are_drones(span: DroneSpan) -> None:
-    assert accepted(drone_sound([span], 8.0, RATE))
+def test_other_steady_tones_are_drones(other: OtherDrone) -> None:
+    assert accepted(other_drone(other, 8.0, RATE))
 
 
 def test_a_note_may_change_without_a_gap_and_the_volume_may_move() -> None:
-    first, second = (drone_sound([DroneSpan(hz)], 10.0, RATE)[RATE:-RATE] for hz in (220.0, 196.0))
+    first, second = (other_drone(OtherDrone(hz), 10.0, RATE)[RATE:-RATE] for hz in (220.0, 196.0))
     both = np.concatenate([first, second])
     assert accepted(both)
     assert accepted(both * np.linspace(0.1, 1.0, len(both)))
@@ -215,8 +215,8 @@ def test_a_note_may_change_without_a_gap_and_the_volume_may_move() -> None:
 def test_hiss_far_below_is_not_noticed_but_hum_of_no_kind_is_silence() -> None:
     hiss = np.random.default_rng(1).standard_normal(8 * RATE)
     assert accepted(1e-4 * hiss)  # -80 dBFS, an idle converter
-    assert accepted(drone_sound([DroneSpan(220.0)], 8.0, RATE) + 10 ** (-64 / 20) * hiss)
-    assert not accepted(drone_sound([DroneSpan(220.0)], 8.0, RATE) + 10 ** (-44 / 20) * hiss)
+    assert accepted(other_drone(OtherDrone(220.0), 8.0, RATE) + 10 ** (-64 / 20) * hiss)
+    assert not accepted(other_drone(OtherDrone(220.0), 8.0, RATE) + 10 ** (-44 / 20) * hiss)
     assert not accepted(0.01 * hiss + 0.5)  # an offset does not make noise periodic
 
 

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.players import RANGES, STYLES, plan_line, render
-from tests.rooms import DroneSpan, Room, drone_sound, in_room
+from tests.lines import RANGES, STYLES, plan_line
+from tests.players import render
+from tests.rooms import DroneSpan, OtherDrone, Room, drone_sound, in_room, noise, other_drone
 from tests.scoring import Score, match
 from tests.truths import Audio, PlannedNote, Truth
 
@@ -14,14 +15,15 @@ __all__ = [
     "RANGES",
     "STYLES",
     "DroneSpan",
+    "OtherDrone",
     "PlannedNote",
     "Room",
     "Scene",
     "Score",
     "Truth",
     "drone_sound",
-    "in_room",
     "match",
+    "other_drone",
     "plan_line",
     "render",
     "scene",
@@ -40,6 +42,7 @@ class Scene:
     truths: list[Truth]
     room: Room | None = None
     drone: tuple[DroneSpan, ...] = ()
+    font: str = "fluid"
 
     @property
     def seconds(self) -> float:
@@ -62,9 +65,9 @@ def scene(
     plan = plan_line(rng, instrument, count, style)
     dry, truths = render(plan, instrument, sample_rate, lead_in_s=lead_in_s)
     if drone is None:
-        mic = dry + rng.standard_normal(len(dry)) * 10.0 ** (-70.0 / 20.0)
+        mic = dry + noise(len(dry), -70.0, rng)
         return Scene(instrument, sample_rate, dry, mic, None, truths)
     room = room or Room()
-    mic, sent = in_room(dry, drone, room, sample_rate, rng)
     spans = (DroneSpan(drone),) if isinstance(drone, float | int) else tuple(drone)
+    mic, sent = in_room(dry, spans, room, sample_rate, rng)
     return Scene(instrument, sample_rate, dry, mic, sent, truths, room, spans)

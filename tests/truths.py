@@ -36,6 +36,9 @@ class PlannedNote:
     vibrato_hz: float = 0.0
     vibrato_cents: float = 0.0
     vibrato_after_s: float = 0.0
+    vibrato_phase: float = 0.0  # radians, where it begins
+    swell_db: float = 0.0  # how far it has risen or fallen in its middle; no new note
+    bow_turn_db: float = 0.0  # a short dip too small to be a re-articulation; no new note
     level_db: float = 0.0
     release_s: float = 0.1
     natural: bool = False  # leave the recording's own vibrato in
@@ -76,8 +79,12 @@ def cents_between(hz: float, reference_hz: float) -> float:
 
 
 def half_cosine(time: Audio, begin: float, length: float) -> Audio:
-    """From 0 to 1 along half a cosine."""
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip((time - begin) / length, 0.0, 1.0)))
+    """From 0 to 1 along half a cosine; ``time`` rises."""
+    out = np.zeros(len(time))
+    first, last = np.searchsorted(time, [begin, begin + length])
+    out[last:] = 1.0
+    out[first:last] = 0.5 - 0.5 * np.cos(np.pi * (time[first:last] - begin) / length)
+    return out
 
 
 def praat(audio: Audio, rate_hz: float, near_hz: float, step_s: float) -> tuple[Audio, Audio]:
@@ -138,6 +145,8 @@ def _landing_and_settled(
     close = stable + _LANDING_S
     if moves:
         close = stable + 1.0 / note.vibrato_hz
+    elif note.vibrato_cents:
+        close = min(close, max(start + note.vibrato_after_s, stable + 0.03))
     if corrected is not None:
         close = min(close, start + corrected + 0.01)
     window = (times >= stable) & (times <= close)
