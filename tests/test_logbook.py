@@ -17,8 +17,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from appliance.log import logbook
+from appliance.log import logbook, schema
 from appliance.log.logbook import Logbook, LogReader, NoLogYetError
+from appliance.log.records import UNMARKED, EventKind, EventRow, Marks, RoundGoal, RoundRow
 from appliance.vocabulary import (
     Arrival,
     Call,
@@ -369,6 +370,104 @@ def test_a_newer_log_is_left_as_it_was(path: Path, opener: type[LogReader]) -> N
     with pytest.raises(LogbookError, match=r"newer Groundnote.*update Groundnote"):
         opener(path)
     assert path.read_bytes() == before
+
+
+def _first_version(path: Path) -> None:
+    """A log as version 1 wrote it, with a sitting, a note and a call."""
+    old = sqlite3.connect(path)
+    old.executescript(schema.STEPS[0])
+    old.execute("PRAGMA user_version = 1")
+    old.executescript(
+        f"""INSERT INTO room VALUES (1, 'north room', 2);
+        INSERT INTO sitting (id, room_id, player, instrument, a4_hz, boot_id, started_wall_s,
+          started_monotonic_s, started_synchronised)
+          VALUES (4294967297, 1, 'wren', 'viola', 440.0, '{BOOT}', {AT.wall_s}, 1.0, 1);
+        INSERT INTO note (id, sitting_id, ended_wall_s, ended_monotonic_s, synchronised,
+          duration_ms, landing_hz, settled_hz, arrival, level_db, measurable, repeat, struck)
+          VALUES (4294967298, 4294967297, {AT.wall_s}, 2.0, 1, 900, 220.5, 220.0, 'bow', -24.0,
+                  1, 0, 1);
+        INSERT INTO call VALUES (4294967298, 1, 'sharp', {AT.wall_s}, 3.0, 1, NULL);"""
+    )
+    old.close()
+
+
+def test_a_log_of_the_first_version_can_be_read_as_it_is(path: Path) -> None:
+    _first_version(path)
+    before = path.read_bytes()
+    with LogReader(path) as log:
+        (row,) = log.notes(0, 1e11)
+        assert (row.struck, row.call, row.marks, row.round_id) == (True, Call.SHARP, UNMARKED, None)
+        assert log.rounds(0, 1e11) == [] and log.events(0, 1e11) == []
+    assert path.read_bytes() == before
+
+
+def test_its_room_brings_an_older_log_up_to_date_and_loses_nothing(path: Path) -> None:
+    _first_version(path)
+    with LogReader(path) as log:
+        before = log.notes(0, 1e11)
+    for _ in range(2):  # the second time there is nothing left to do
+        with Logbook(path, "north room") as log:
+            assert log.notes(0, 1e11) == before
+            assert log._pragma("user_version") == schema.SCHEMA_VERSION
+    with Logbook(path, "north room") as log:
+        sitting = _begun(log)
+        one = log.begin_round(sitting, GOAL, AT)
+        log.add_note(sitting, PLAIN, later(AT, 9), Marks(True, True, True, 3), one)
+        assert log.notes(AT.wall_s + 1, 1e11)[0].marks == Marks(True, True, True, 3)
+        assert log._db.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
+def test_a_log_brought_up_to_date_is_like_a_new_one(tmp_path: Path) -> None:
+    _first_version(tmp_path / "old.db")
+    schemas = []
+    for name in ("old.db", "new.db"):
+        with Logbook(tmp_path / name, "north room") as log:
+            rows = log._db.execute("SELECT name, sql FROM sqlite_master ORDER BY name").fetchall()
+            schemas.append(rows)
+    assert schemas[0] == schemas[1]
+
+
+def test_a_step_that_fails_leaves_the_older_log_as_it_was(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _first_version(path)
+    broken = ["CREATE TABLE round (id INTEGER PRIMARY KEY)", "CREATE TABLE note (id INTEGER)"]
+    monkeypatch.setattr(logbook, "statements", lambda _version: broken)
+    with pytest.raises(LogbookError, match="cannot be opened"):
+        Logbook(path, "north room")
+    with sqlite3.connect(path) as old:
+        assert old.execute("PRAGMA user_version").fetchone() == (1,)
+        assert old.execute(
+            "SELECT count(*) FROM sqlite_master WHERE name = 'round'"
+        ).fetchone() == (0,)
+
+
+GOAL = RoundGoal(246.94, 391.1, 396.0, 10.0)
+
+
+def test_rounds_and_events_come_back_as_they_were(path: Path) -> None:
+    with Logbook(path, "north room") as log:
+        log.add_event(EventKind.PEDAL_STUCK, AT, detail="left")
+        sitting = _begun(log)
+        first = log.begin_round(sitting, GOAL, later(AT, 1))
+        second = log.begin_round(sitting, replace(GOAL, from_hz=None), later(AT, 5))
+        log.add_event(EventKind.PAUSED, later(AT, 2), sitting)
+        log.end_round(first, won=True)
+        log.add_note(sitting, PLAIN, later(AT, 3), Marks(in_round=True, try_number=1), first)
+        log.add_note(sitting, PLAIN, later(AT, 4), Marks(in_round=True), first)
+        log.add_note(sitting, PLAIN, later(AT, 4.5), Marks(), first)
+        assert log.rounds(0, 1e11) == [
+            RoundRow(first, GOAL, later(AT, 1), True),
+            RoundRow(second, replace(GOAL, from_hz=None), later(AT, 5), None),
+        ]
+        assert log.rounds(0, AT.wall_s + 5)[-1].round_id == first
+        assert log.events(0, 1e11) == [
+            EventRow(EventKind.PEDAL_STUCK, "left", AT),
+            EventRow(EventKind.PAUSED, None, later(AT, 2)),
+        ]
+        assert [row.round_id for row in log.notes(0, 1e11)] == [first, first, None]
+        with pytest.raises(LogbookError, match="00000001-99"):
+            log.end_round("00000001-99", won=False)
 
 
 def test_a_reader_makes_no_file(path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The log on disk: schema, append, read. The only importer of sqlite-utils.
+"""The log on disk: append, read. The only importer of sqlite-utils.
 
 Only physical facts are kept (Hz, seconds, decibels); cents against a target are computed when
 somebody reads.
@@ -16,83 +16,28 @@ from urllib.parse import quote
 from sqlite_utils import Database
 
 from appliance.log.records import (
+    UNMARKED,
+    EventKind,
+    EventRow,
+    Marks,
     NoteRow,
+    RoundGoal,
+    RoundRow,
     SittingRow,
+    event_row,
     id_text,
+    instant_columns,
     note_facts,
     note_row,
     parse_id,
+    round_row,
     row_key,
     sitting_row,
 )
+from appliance.log.schema import APPLICATION_ID, SCHEMA_VERSION, statements
 from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
 
-APPLICATION_ID = 0x47726E74  # "Grnt": tells our file from any other SQLite database
-SCHEMA_VERSION = 1
 BUSY_TIMEOUT_S = 5.0
-
-# Durations are whole milliseconds and repeated facts (room, player, boot) stand with the sitting,
-# so that a note stays well under 200 bytes with its index.
-SCHEMA = f"""
-CREATE TABLE room (
-  id INTEGER PRIMARY KEY,
-  name TEXT NOT NULL UNIQUE,
-  last_number INTEGER NOT NULL
-) STRICT;
-CREATE TABLE sitting (
-  id INTEGER PRIMARY KEY,
-  room_id INTEGER NOT NULL REFERENCES room (id),
-  player TEXT,
-  instrument TEXT NOT NULL,
-  a4_hz REAL NOT NULL,
-  boot_id TEXT NOT NULL,
-  started_wall_s REAL NOT NULL,
-  started_monotonic_s REAL NOT NULL,
-  started_synchronised INTEGER NOT NULL,
-  ended_wall_s REAL,
-  ended_monotonic_s REAL,
-  ended_synchronised INTEGER,
-  ended_boot_id TEXT -- null: the boot it was begun in
-) STRICT;
-CREATE TABLE note (
-  id INTEGER PRIMARY KEY,
-  sitting_id INTEGER NOT NULL REFERENCES sitting (id),
-  ended_wall_s REAL NOT NULL,
-  ended_monotonic_s REAL NOT NULL,
-  synchronised INTEGER NOT NULL,
-  boot_id TEXT, -- null: the boot the sitting was begun in
-  duration_ms INTEGER NOT NULL,
-  landing_hz REAL,
-  landing_uncertainty_cents REAL,
-  settled_hz REAL,
-  arrival TEXT NOT NULL,
-  slide_ms INTEGER,
-  vibrato_rate_hz REAL,
-  vibrato_extent_cents REAL,
-  shift_from_hz REAL,
-  shift_to_hz REAL,
-  shift_likely REAL,
-  drone_hz REAL,
-  reference_hz REAL,
-  level_db REAL NOT NULL,
-  measurable INTEGER NOT NULL,
-  repeat INTEGER NOT NULL,
-  struck INTEGER NOT NULL DEFAULT 0
-) STRICT;
-CREATE INDEX note_by_time ON note (ended_wall_s);
-CREATE TABLE call (
-  note_id INTEGER NOT NULL REFERENCES note (id),
-  id INTEGER NOT NULL,
-  verdict TEXT NOT NULL,
-  wall_s REAL NOT NULL,
-  monotonic_s REAL NOT NULL,
-  synchronised INTEGER NOT NULL,
-  boot_id TEXT, -- null: the boot the sitting was begun in
-  PRIMARY KEY (note_id, id)
-) STRICT, WITHOUT ROWID;
-PRAGMA application_id = {APPLICATION_ID};
-PRAGMA user_version = {SCHEMA_VERSION};
-"""
 
 
 class NoLogYetError(LogbookError):
@@ -147,9 +92,14 @@ class LogReader:
                 f"The log {self._path} was written by a newer Groundnote (log version {version}, "
                 f"this one knows {SCHEMA_VERSION}) and was left as it is: update Groundnote."
             )
+        elif version < SCHEMA_VERSION:
+            self._meet_older()
 
     def _meet_empty(self) -> None:
         raise self._nothing_yet()
+
+    def _meet_older(self) -> None:
+        """What an older log lacks is read as not having been."""
 
     def _nothing_yet(self) -> NoLogYetError:
         return NoLogYetError(f"There is no log at {self._path} yet: start the room and play.")
@@ -204,6 +154,26 @@ class LogReader:
         sittings = {key: self._sitting(key) for key in {row["sitting_id"] for row in rows}}
         return [note_row(row, sittings[row["sitting_id"]]) for row in rows]
 
+    def rounds(self, start_wall_s: float, end_wall_s: float) -> list[RoundRow]:
+        """Rounds begun from ``start_wall_s`` up to but not at ``end_wall_s``, in that order."""
+        if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
+            return []
+        rows = self._rows(
+            "SELECT * FROM round WHERE wall_s >= :start AND wall_s < :end ORDER BY wall_s, id",
+            {"start": start_wall_s, "end": end_wall_s},
+        )
+        return [round_row(row) for row in rows]
+
+    def events(self, start_wall_s: float, end_wall_s: float) -> list[EventRow]:
+        """What else happened from ``start_wall_s`` up to but not at ``end_wall_s``, in order."""
+        if self._pragma("user_version") < 2:  # as above
+            return []
+        rows = self._rows(
+            "SELECT * FROM event WHERE wall_s >= :start AND wall_s < :end ORDER BY wall_s, id",
+            {"start": start_wall_s, "end": end_wall_s},
+        )
+        return [event_row(row) for row in rows]
+
     def span(self) -> tuple[float, float] | None:
         """Wall times of the first and the last note in the log; ``None`` when it has none."""
         (row,) = self._rows(
@@ -249,7 +219,21 @@ class Logbook(LogReader):
             raise
 
     def _meet_empty(self) -> None:
-        self._db.executescript(f"BEGIN IMMEDIATE; {SCHEMA} COMMIT;")
+        self._bring_up_to_date()
+
+    def _meet_older(self) -> None:
+        self._bring_up_to_date()
+
+    def _bring_up_to_date(self) -> None:
+        """Take the steps of the schema that this log lacks: all of them, or none."""
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in statements(self._pragma("user_version")):
+                self._db.execute(statement)
+        except sqlite3.Error:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
 
     def _find_room(self, name: str) -> int:
         with self._db.atomic():
@@ -280,7 +264,14 @@ class Logbook(LogReader):
             },
         )
 
-    def add_note(self, sitting_id: str, note: HeardNote, ended_at: Instant) -> str:
+    def add_note(
+        self,
+        sitting_id: str,
+        note: HeardNote,
+        ended_at: Instant,
+        marks: Marks = UNMARKED,
+        round_id: str | None = None,
+    ) -> str:
         """Append a note and return its id; it is durable when this returns."""
         key = parse_id(sitting_id)
         return self._append(
@@ -292,6 +283,10 @@ class Logbook(LogReader):
                 "synchronised": ended_at.synchronised,
                 "boot_id": self._other_boot(key, ended_at),
                 **note_facts(note),
+                "paused": marks.paused,
+                "without": marks.without,
+                "try_number": marks.try_number,
+                "round_id": parse_id(round_id) if round_id and marks.in_round else None,
             },
         )
 
@@ -317,6 +312,38 @@ class Logbook(LogReader):
     def strike(self, note_id: str) -> None:
         """Strike a note out: kept, marked, not counted."""
         self._change("UPDATE note SET struck = 1 WHERE id = :id", note_id, {})
+
+    def begin_round(self, sitting_id: str, goal: RoundGoal, at: Instant) -> str:
+        """Begin a round and return its id."""
+        return self._append(
+            "round",
+            {
+                "sitting_id": parse_id(sitting_id),
+                "from_hz": goal.from_hz,
+                "target_low_hz": goal.target_low_hz,
+                "target_high_hz": goal.target_high_hz,
+                "band_cents": goal.band_cents,
+                **instant_columns(at),
+            },
+        )
+
+    def end_round(self, round_id: str, *, won: bool) -> None:
+        """Write how a round ended."""
+        self._change("UPDATE round SET won = :won WHERE id = :id", round_id, {"won": won})
+
+    def add_event(
+        self, kind: EventKind, at: Instant, sitting_id: str | None = None, detail: str | None = None
+    ) -> None:
+        """Append what happened beside notes and calls."""
+        self._append(
+            "event",
+            {
+                "sitting_id": sitting_id and parse_id(sitting_id),
+                "kind": kind.value,
+                "detail": detail,
+                **instant_columns(at),
+            },
+        )
 
     def end_sitting(self, sitting_id: str, at: Instant) -> None:
         """Write the end of a sitting."""

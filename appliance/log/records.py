@@ -7,6 +7,7 @@ so the logs of several rooms can be merged without collision. As text an id is w
 
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 from appliance.vocabulary import Arrival, Call, HeardNote, Instant, LogbookError, Shift, Vibrato
@@ -29,6 +30,69 @@ class SittingRow:
     ended_at: Instant | None
 
 
+class EventKind(StrEnum):
+    """What can happen beside notes and calls."""
+
+    PAUSED = "paused"
+    RESUMED = "resumed"
+    WENT_WITHOUT = "went on without the drone"
+    BROUGHT_BACK = "brought the drone back"
+    ROUND_BEGUN = "round begun"
+    ROUND_ENDED = "round ended"
+    PEDAL_STUCK = "pedal stuck"
+    PEDAL_FREE = "pedal free again"
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What the foot has made of a note while it was played.
+
+    ``paused``: the log was paused when it began. ``without``: the drone was faded out when it
+    began. ``in_round``: a try of the round that was on, its ``try_number`` counted from 1, or
+    without a number the note to come from.
+    """
+
+    paused: bool = False
+    without: bool = False
+    in_round: bool = False
+    try_number: int | None = None
+
+
+UNMARKED = Marks()
+
+
+@dataclass(frozen=True, slots=True)
+class RoundGoal:
+    """What a round is about. ``from_hz`` is the note to come from, ``None`` from silence.
+
+    The target is a span of Hz, its ends equal where it is one pitch.
+    """
+
+    from_hz: float | None
+    target_low_hz: float
+    target_high_hz: float
+    band_cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class RoundRow:
+    """A round: repeated tries at one arrival. ``won`` is ``None`` until it has ended."""
+
+    round_id: str
+    goal: RoundGoal
+    began_at: Instant
+    won: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened beside notes and calls; ``detail`` such as the pedal's name."""
+
+    kind: EventKind
+    detail: str | None
+    at: Instant
+
+
 @dataclass(frozen=True, slots=True)
 class NoteRow:
     """One logged note.
@@ -36,7 +100,8 @@ class NoteRow:
     The times inside ``note`` are on the monotonic clock of the boot (seconds, to the millisecond),
     so gaps between notes of one sitting can be told even where the wall clock jumped.
     ``struck``: the player struck the note out; it is kept and not counted. ``call`` is the
-    player's last call on it.
+    player's last call on it. ``round_id`` stands in the notes of a round: its tries, and the notes
+    to come from.
     """
 
     note_id: str
@@ -45,6 +110,8 @@ class NoteRow:
     ended_at: Instant
     struck: bool
     call: Call | None
+    marks: Marks = UNMARKED
+    round_id: str | None = None
 
 
 def parse_id(text: str) -> int:
@@ -132,7 +199,45 @@ def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
         ),
         struck=bool(row["struck"]),
         call=None if row["verdict"] is None else Call(row["verdict"]),
+        marks=_marks(row),
+        round_id=None if row.get("round_id") is None else id_text(row["round_id"]),
     )
+
+
+def _marks(row: dict[str, Any]) -> Marks:
+    """Marks of a note; an older log that its room has not opened yet has no columns for them."""
+    return Marks(
+        paused=bool(row.get("paused")),
+        without=bool(row.get("without")),
+        in_round=row.get("round_id") is not None,
+        try_number=row.get("try_number"),
+    )
+
+
+def round_row(row: dict[str, Any]) -> RoundRow:
+    """Read a row of the round table."""
+    goal = RoundGoal(row["from_hz"], row["target_low_hz"], row["target_high_hz"], row["band_cents"])
+    won = None if row["won"] is None else bool(row["won"])
+    return RoundRow(id_text(row["id"]), goal, _instant(row), won)
+
+
+def event_row(row: dict[str, Any]) -> EventRow:
+    """Read a row of the event table."""
+    return EventRow(EventKind(row["kind"]), row["detail"], _instant(row))
+
+
+def instant_columns(at: Instant) -> dict[str, Any]:
+    """Columns of a moment, as rounds and events have them."""
+    return {
+        "wall_s": at.wall_s,
+        "monotonic_s": at.monotonic_s,
+        "synchronised": at.synchronised,
+        "boot_id": at.boot_id,
+    }
+
+
+def _instant(row: dict[str, Any]) -> Instant:
+    return Instant(row["wall_s"], row["monotonic_s"], row["boot_id"], bool(row["synchronised"]))
 
 
 def sitting_row(row: dict[str, Any]) -> SittingRow:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from appliance.log.logbook import Logbook, RefusedEntryError
+from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal
 from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
 
 logger = logging.getLogger(__name__)
@@ -50,7 +51,8 @@ class LogWriter:
         self._opened = threading.Event()
         self._failure: Exception | None = None
         self._trouble: str | None = None
-        self._sitting_id = ""
+        self._sitting_id: str | None = None
+        self._round_id: str | None = None
         self._row_ids: dict[NoteKey, str] = {}
         self._next_key: NoteKey = 0
         self._notes_written = 0
@@ -64,6 +66,11 @@ class LogWriter:
         if self._failure is not None:
             raise self._failure
 
+    @property
+    def next_key(self) -> NoteKey:
+        """The key that the next note will get."""
+        return self._next_key
+
     def begin_sitting(self, at: Instant, *, instrument: str, a4_hz: float) -> None:
         """Begin a sitting; the notes that follow belong to it."""
 
@@ -74,15 +81,23 @@ class LogWriter:
 
     def end_sitting(self, at: Instant) -> None:
         """End the sitting."""
-        self._put(lambda log: log.end_sitting(self._sitting_id, at))
 
-    def add_note(self, note: HeardNote, ended_at: Instant) -> NoteKey:
-        """Add a note to the sitting and return its key."""
+        def job(log: Logbook) -> None:
+            if self._sitting_id is not None:  # the log may have refused its beginning
+                log.end_sitting(self._sitting_id, at)
+                self._sitting_id = None
+
+        self._put(job)
+
+    def add_note(self, note: HeardNote, ended_at: Instant, marks: Marks = UNMARKED) -> NoteKey:
+        """Add a note to the sitting, and to the round that is on if so marked; return its key."""
         key = self._next_key
         self._next_key += 1
 
         def job(log: Logbook) -> None:
-            self._row_ids[key] = log.add_note(self._sitting_id, note, ended_at)
+            self._row_ids[key] = log.add_note(
+                self._sitting_id or "", note, ended_at, marks, self._round_id
+            )
             self._row_ids.pop(key - REMEMBERED_NOTES, None)
             self._notes_written += 1
             delay_s = self._now_s() - ended_at.monotonic_s
@@ -99,6 +114,37 @@ class LogWriter:
                 log.add_call(self._row_ids[key], call, at)
 
         self._put(job)
+
+    def strike(self, key: NoteKey) -> None:
+        """Strike a note out: kept, marked, not counted."""
+
+        def job(log: Logbook) -> None:
+            if key in self._row_ids:  # as above
+                log.strike(self._row_ids[key])
+
+        self._put(job)
+
+    def begin_round(self, goal: RoundGoal, at: Instant) -> None:
+        """Begin a round; the notes marked so belong to it until it ends."""
+
+        def job(log: Logbook) -> None:
+            self._round_id = log.begin_round(self._sitting_id or "", goal, at)
+
+        self._put(job)
+
+    def end_round(self, *, won: bool) -> None:
+        """End the round."""
+
+        def job(log: Logbook) -> None:
+            if self._round_id is not None:
+                log.end_round(self._round_id, won=won)
+                self._round_id = None
+
+        self._put(job)
+
+    def add_event(self, kind: EventKind, at: Instant, detail: str | None = None) -> None:
+        """Add what happened beside notes and calls."""
+        self._put(lambda log: log.add_event(kind, at, self._sitting_id, detail))
 
     def report(self) -> LogReport:
         """Say how the log is."""
