@@ -6,6 +6,7 @@ come from :func:`dataclasses.replace`, and ``check`` holds settings built in cod
 """
 
 import difflib
+import re
 import tomllib
 import typing
 from collections.abc import Callable, Iterable
@@ -47,12 +48,12 @@ class Text:
     """A text's rule: a test, what it allows in words, and the choices to suggest from, if any."""
 
     allowed: str
-    test: Callable[[str], bool]
+    test: Callable[[str], object]
     choices: tuple[str, ...] = ()
 
     def accepts(self, value: object) -> bool:
         """Tell whether the value is a text that passes the test."""
-        return isinstance(value, str) and self.test(value)
+        return isinstance(value, str) and bool(self.test(value))
 
 
 def _one_of(choices: tuple[str, ...]) -> Text:
@@ -84,6 +85,9 @@ def _is_drone_note(name: str) -> bool:
 _FILLED = Text("text that is not empty", lambda text: bool(text.strip()))
 _INSTRUMENT = Text(f"one of {', '.join(INSTRUMENTS)}", _is_instrument, tuple(INSTRUMENTS))
 _TIME_ZONE = Text("an IANA time zone such as Europe/Vienna, or empty", _is_time_zone)
+_KEY = Text(
+    "a key's name in the kernel, such as KEY_PAGEUP", re.compile(r"(KEY|BTN)_[A-Z0-9_]+").fullmatch
+)
 _DRONE_NOTE = Text("a note from C1 to C7, such as A3, Bb3 or F#4", _is_drone_note)
 
 
@@ -116,7 +120,7 @@ class SoundSettings:
 
 @dataclass(frozen=True)
 class DroneSettings:
-    """The drone as it leaves the loudspeaker."""
+    """The drone, and the cues, as they leave the loudspeaker."""
 
     note: Annotated[str, _DRONE_NOTE] = "A3"
     # "reed": odd partials lead. "clear": reed with gaps above its sixth partial, which leave a
@@ -126,17 +130,40 @@ class DroneSettings:
     level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit
     fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15
     preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0
+    cue_level_dbfs: Annotated[float, Between(-60.0, -12.0)] = -30.0  # peak
 
 
 @dataclass(frozen=True)
 class PedalSettings:
-    """Three momentary footswitches between a pin (BCM numbering) and ground."""
+    """Two to four momentary footswitches between a pin (BCM numbering) and ground, or keys.
 
+    Two are left and right, and both together stand for the middle one; a fourth stands for left
+    and right together. ``keyboard`` is (part of) the name of a pedal that types keys: then the
+    keys, by the kernel's names for them, take the place of the pins.
+    """
+
+    count: Annotated[int, Between(2, 4)] = 3
     left_pin: Annotated[int, Between(0, 27)] = 17
     middle_pin: Annotated[int, Between(0, 27)] = 27
     right_pin: Annotated[int, Between(0, 27)] = 22
+    fourth_pin: Annotated[int, Between(0, 27)] = 23
+    keyboard: str = ""
+    left_key: Annotated[str, _KEY] = "KEY_LEFT"
+    middle_key: Annotated[str, _KEY] = "KEY_DOWN"
+    right_key: Annotated[str, _KEY] = "KEY_RIGHT"
+    fourth_key: Annotated[str, _KEY] = "KEY_UP"
     hold_s: Annotated[float, Between(0.3, 2.0)] = 0.6
     debounce_s: Annotated[float, Between(0.005, 0.2)] = 0.03
+    stuck_after_s: Annotated[float, Between(3.0, 120.0)] = 10.0
+
+
+@dataclass(frozen=True)
+class PracticeSettings:
+    """How the room answers a foot: calls, rounds, and which note is kept."""
+
+    answers: bool = True  # two seconds after a call a cue says whether the ear agrees
+    landed_in_a_row: Annotated[int, Between(1, 20)] = 5  # so many end a round
+    keep_open_strings: bool = False  # a kept open string stays where it is right, off the grid
 
 
 @dataclass(frozen=True)
@@ -155,6 +182,7 @@ class Settings:
     sound: SoundSettings = field(default_factory=SoundSettings)
     drone: DroneSettings = field(default_factory=DroneSettings)
     pedals: PedalSettings = field(default_factory=PedalSettings)
+    practice: PracticeSettings = field(default_factory=PracticeSettings)
     web: WebSettings = field(default_factory=WebSettings)
 
 
@@ -165,7 +193,12 @@ _UNITS: dict[str, tuple[str, tuple[tuple[str, float], ...]]] = {
     "_cents": (" cents", ()),
     "_dbfs": (" dBFS", (("dB below full scale", -1.0),)),
 }
-_KINDS = {int: "a whole number", float: "a number", str: "text in quotes"}
+_KINDS = {
+    int: "a whole number",
+    float: "a number",
+    str: "text in quotes",
+    bool: "true or false, without quotes",
+}
 
 
 @dataclass(frozen=True)
@@ -192,7 +225,7 @@ class _Key:
     def check(self, value: object) -> None:
         """Raise SettingsError unless the value has the right type and keeps the rule."""
         kinds = (int, float) if self.kind is float else (self.kind,)
-        right_kind = isinstance(value, kinds) and not isinstance(value, bool)
+        right_kind = isinstance(value, kinds) and isinstance(value, bool) is (self.kind is bool)
         if right_kind and (self.rule is None or self.rule.accepts(value)):
             return
         raise SettingsError(
@@ -257,9 +290,16 @@ def check(settings: Settings) -> None:
     for table, keys in _keys().items():
         for name, key in keys.items():
             key.check(getattr(getattr(settings, table), name))
-    pedals = settings.pedals
-    if len({pedals.left_pin, pedals.middle_pin, pedals.right_pin}) < 3:
-        raise SettingsError("[pedals] left_pin, middle_pin and right_pin must be three pins")
+    _check_pedals(settings.pedals)
+
+
+def _check_pedals(pedals: PedalSettings) -> None:
+    """Raise SettingsError where two of the pedals that are there share a pin or a key."""
+    places = ["left", "right", *["middle", "fourth"][: pedals.count - 2]]
+    for what in ("pin", "key"):
+        if len({getattr(pedals, f"{place}_{what}") for place in places}) < len(places):
+            names = ", ".join(f"{place}_{what}" for place in places)
+            raise SettingsError(f"[pedals] {names} must all be different {what}s")
 
 
 def _built(content: dict[str, object]) -> Settings:

@@ -2,6 +2,7 @@
 
 import itertools
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +12,7 @@ from appliance.practice.pedalboard import Action, Gesture, Heard, Kind, Pedal, P
 from appliance.settings import PedalSettings
 
 SETTINGS = PedalSettings()  # hold 0.6 s, debounce 0.03 s
-LEFT, MIDDLE, RIGHT = ({pedal} for pedal in Pedal)
+LEFT, MIDDLE, RIGHT, FOURTH = ({pedal} for pedal in Pedal)
 BOTH = LEFT | RIGHT
 Edge = tuple[float, Pedal, str]
 
@@ -330,3 +331,74 @@ def test_a_gesture_is_told_once_its_time_has_come_and_never_before(
         for at_s, gesture in told:
             late_s = at_s - gesture.at_s
             assert -1e-9 <= late_s <= SETTINGS.debounce_s + 0.01 + 1e-9
+
+
+# --- boards of two and four, and a pedal that is stuck ------------------------------------------
+
+
+def play_on(count: int, edges: list[Edge]) -> list[Gesture]:
+    board = Pedalboard(replace(SETTINGS, count=count))
+    gestures: list[Gesture] = []
+    for at_s, pedal, what in in_time(edges):
+        gestures += getattr(board, what)(pedal, at_s)
+    return gestures + board.tick(1e6)
+
+
+@pytest.mark.parametrize(("to_s", "kind", "at_s"), [(1.2, Kind.TAP, 1.2), (2.0, Kind.HOLD, 1.6)])
+def test_both_pedals_of_two_stand_for_the_middle_one(to_s: float, kind: Kind, at_s: float) -> None:
+    assert play_on(2, pressed(BOTH, 1.0, to_s)) == [Gesture(frozenset(MIDDLE), kind, at_s)]
+    assert play_on(2, pressed(LEFT, 1.0, to_s)) == [Gesture(frozenset(LEFT), kind, at_s)]
+
+
+@pytest.mark.parametrize(("to_s", "kind", "at_s"), [(1.2, Kind.TAP, 1.2), (2.0, Kind.HOLD, 1.6)])
+def test_the_fourth_pedal_stands_for_left_and_right(to_s: float, kind: Kind, at_s: float) -> None:
+    both = [Gesture(frozenset(BOTH), kind, at_s)]
+    assert play_on(4, pressed(FOURTH, 1.0, to_s)) == both
+    assert play_on(4, pressed(BOTH, 1.0, to_s)) == both
+
+
+def test_everything_but_striking_out_and_pausing_can_be_done_with_two_pedals() -> None:
+    reached = {
+        action_of(gesture, heard)
+        for pedals in (LEFT, RIGHT, BOTH)
+        for to_s in (1.2, 2.0)
+        for gesture in play_on(2, pressed(pedals, 1.0, to_s))
+        for heard in Heard
+    }
+    assert reached == {*Action} - {Action.STRIKE_OUT, Action.PAUSE_OR_RESUME}
+
+
+def test_a_pedal_held_for_ten_seconds_is_stuck_until_it_has_been_up() -> None:
+    board = Pedalboard(SETTINGS)
+    board.press(Pedal.LEFT, 1.0)
+    assert board.tick(2.0) == [Gesture(frozenset(LEFT), Kind.HOLD, 1.6)]
+    assert board.stuck(10.9) == set()
+    assert board.stuck(11.0) == LEFT
+    board.release(Pedal.LEFT, 20.0)
+    board.press(Pedal.LEFT, 20.01)  # its contact only opened for a moment
+    assert board.tick(21.0) == [] and board.stuck(21.0) == LEFT
+    board.release(Pedal.LEFT, 30.0)
+    board.tick(30.1)
+    assert board.stuck(30.1) == set()
+    assert play_after(board, pressed(LEFT, 31.0, 31.2)) == [
+        Gesture(frozenset(LEFT), Kind.TAP, 31.2)
+    ]
+
+
+def play_after(board: Pedalboard, edges: list[Edge]) -> list[Gesture]:
+    gestures = [g for at_s, pedal, what in edges for g in getattr(board, what)(pedal, at_s)]
+    return gestures + board.tick(1e6)
+
+
+@pytest.mark.parametrize("stuck", [LEFT, MIDDLE, RIGHT])
+def test_a_stuck_pedal_leaves_the_others_as_they_are(stuck: set[Pedal]) -> None:
+    board = Pedalboard(SETTINGS)
+    for pedal in stuck:
+        board.press(pedal, 1.0)
+    board.tick(12.0)
+    for pedal in set(LEFT | MIDDLE | RIGHT) - stuck:
+        edges = pressed({pedal}, 13.0, 13.2)
+        gestures = [g for at_s, which, what in edges for g in getattr(board, what)(which, at_s)]
+        gestures += board.tick(13.3)
+        assert gestures == [Gesture(frozenset({pedal}), Kind.TAP, 13.2)]
+        assert board.stuck(13.3) == stuck

@@ -15,7 +15,7 @@ from appliance.vocabulary import DeviceError
 
 SETTINGS = PedalSettings()
 HAS_PINS = Path("/dev/gpiochip0").exists()  # on a Pi
-PINS = {Pedal.LEFT: 17, Pedal.MIDDLE: 27, Pedal.RIGHT: 22}
+PINS = {Pedal.LEFT: 17, Pedal.MIDDLE: 27, Pedal.RIGHT: 22, Pedal.FOURTH: 23}
 
 
 class Notebook:
@@ -48,7 +48,7 @@ def open_board(pins: MockFactory, notes: Notebook, settings: PedalSettings = SET
 @pytest.mark.parametrize("pedal", list(Pedal))
 def test_each_pedal_tells_its_edges_with_their_time(pins: MockFactory, pedal: Pedal) -> None:
     notes = Notebook()
-    with open_board(pins, notes):
+    with open_board(pins, notes, replace(SETTINGS, count=4)):
         for now_s, drive in ((1.0, "drive_low"), (1.25, "drive_high"), (3.0, "drive_low")):
             notes.now_s = now_s
             getattr(pins.pin(PINS[pedal]), drive)()

@@ -11,7 +11,7 @@ from typing import Any
 
 import gpiozero
 
-from appliance.practice.pedalboard import Pedal
+from appliance.practice.pedalboard import Pedal, pedals_of_board
 from appliance.settings import PedalSettings
 from appliance.vocabulary import DeviceError
 
@@ -19,7 +19,7 @@ OnEdge = Callable[[Pedal, float], None]
 
 
 class FootBoard:
-    """Three footswitches between a pin and ground, pulled up inside the chip.
+    """Two to four footswitches between a pin and ground, pulled up inside the chip.
 
     ``on_press(pedal, at_s)`` and ``on_release(pedal, at_s)`` are called from gpiozero's thread for
     every raw edge, bounces included; ``at_s`` comes from ``monotonic``. ``pin_factory`` is a
@@ -36,11 +36,12 @@ class FootBoard:
         pin_factory: Any = None,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Open the three pins; a pedal already down is reported as pressed now."""
+        """Open the pins; a pedal already down is reported as pressed now."""
         self._monotonic = monotonic
         self._factory = pin_factory if pin_factory is not None else _lgpio_factory()
         self._owns_factory = pin_factory is None
         self._contacts: list[Any] = []
+        self.trouble: str | None = None  # a switch that is unplugged looks like one that is up
         try:
             for pedal, pin in _pins(settings).items():
                 self._open(pedal, pin, on_press, on_release)
@@ -83,9 +84,7 @@ class FootBoard:
 
 def _pins(settings: PedalSettings) -> dict[Pedal, int]:
     pins = {
-        Pedal.LEFT: settings.left_pin,
-        Pedal.MIDDLE: settings.middle_pin,
-        Pedal.RIGHT: settings.right_pin,
+        pedal: int(getattr(settings, f"{pedal}_pin")) for pedal in pedals_of_board(settings.count)
     }
     if len(set(pins.values())) < len(pins):
         raise DeviceError("Two pedals share a pin; give each its own under [pedals] in settings.")

@@ -1,4 +1,8 @@
-"""Three pedals, pure: raw contact edges with their times go in, gestures come out.
+"""The pedals, pure: raw contact edges with their times go in, gestures come out.
+
+A board of two has left and right, and both together stand for the middle pedal; striking out and
+pausing are then out of reach of the foot. On a board of four the fourth pedal stands for left and
+right together. Gestures always speak of the board of three.
 
 Debouncing rests on one rule: a press counts at once, a release only when the contact has stayed
 open for ``debounce_s``. So no press, however short, is lost, and contact noise during a press or
@@ -18,6 +22,12 @@ class Pedal(StrEnum):
     LEFT = "left"
     MIDDLE = "middle"
     RIGHT = "right"
+    FOURTH = "fourth"
+
+
+def pedals_of_board(count: int) -> tuple[Pedal, ...]:
+    """Return the pedals of a board of two, three or four."""
+    return (Pedal.LEFT, Pedal.RIGHT, Pedal.MIDDLE, Pedal.FOURTH)[:count]
 
 
 class Kind(StrEnum):
@@ -71,6 +81,10 @@ _LEFT = frozenset({Pedal.LEFT})
 _MIDDLE = frozenset({Pedal.MIDDLE})
 _RIGHT = frozenset({Pedal.RIGHT})
 _BOTH = frozenset({Pedal.LEFT, Pedal.RIGHT})
+_FOURTH = frozenset({Pedal.FOURTH})
+
+# What pedals stand for, by how many there are.
+_STANDS_FOR = {2: {_BOTH: _MIDDLE}, 4: {_FOURTH: _BOTH}}
 
 _Table = dict[tuple[frozenset[Pedal], Kind], Action]
 
@@ -123,12 +137,16 @@ class Pedalboard:
 
     Left and right are *together* when both are down at once before the first has become a hold;
     they tap when the first of them is released and hold ``hold_s`` after the second was pressed.
+    A pedal that stays down for ``stuck_after_s`` is *stuck*: it takes part in nothing until it has
+    been up.
     """
 
     def __init__(self, settings: PedalSettings) -> None:
         """Start with all pedals up."""
         self._hold_s = settings.hold_s
         self._debounce_s = settings.debounce_s
+        self._stuck_after_s = settings.stuck_after_s
+        self._stands_for = _STANDS_FOR.get(settings.count, {})
         self._down: dict[Pedal, _Press] = {}
 
     def press(self, pedal: Pedal, at_s: float) -> list[Gesture]:
@@ -155,10 +173,18 @@ class Pedalboard:
         """
         gestures = self._decide(_BOTH, at_s) if self._together() else []
         for pedal in Pedal:
-            if not self._together() or pedal is Pedal.MIDDLE:
+            if pedal not in _BOTH or not self._together():
                 gestures += self._decide(frozenset({pedal}), at_s)
         self._forget_released(at_s)
         return sorted(gestures, key=lambda gesture: gesture.at_s)
+
+    def stuck(self, at_s: float) -> frozenset[Pedal]:
+        """The pedals that have been down for too long to be held by a foot."""
+        return frozenset(
+            pedal
+            for pedal, press in self._down.items()
+            if press.pressed_s + self._stuck_after_s <= min(at_s, _earliest_release([press]))
+        )
 
     def _together(self) -> bool:
         presses = self._unspent(_BOTH)
@@ -175,14 +201,14 @@ class Pedalboard:
         hold_at_s = max(press.pressed_s for press in presses) + self._hold_s
         released_s = _earliest_release(presses)
         if hold_at_s <= min(now_s, released_s):
-            gesture = Gesture(pedals, Kind.HOLD, hold_at_s)
+            kind, at_s = Kind.HOLD, hold_at_s
         elif released_s + self._debounce_s <= now_s:
-            gesture = Gesture(pedals, Kind.TAP, released_s)
+            kind, at_s = Kind.TAP, released_s
         else:
             return []
         for press in presses:
             press.spent = True
-        return [gesture]
+        return [Gesture(self._stands_for.get(pedals, pedals), kind, at_s)]
 
     def _unspent(self, pedals: frozenset[Pedal]) -> list[_Press]:
         return [p for pedal, p in self._down.items() if pedal in pedals and not p.spent]
