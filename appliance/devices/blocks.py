@@ -1,4 +1,4 @@
-"""What passes between a sound device and the room: paired blocks one way, drone orders the other.
+"""What passes between a sound device and the room: paired blocks one way, orders the other.
 
 A real interface (:mod:`appliance.devices.interface`) and a simulated room
 (:mod:`appliance.devices.paced`) keep the same small promise, so the daemon cannot tell them apart.
@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.practice.order import DroneOrder
+from appliance.practice.order import Order
 
 Samples = NDArray[np.float32]
 
@@ -49,15 +49,15 @@ class SoundReport:
 
 
 class Sound(Protocol):
-    """A full-duplex sound device that sounds the drone, real or simulated."""
+    """A full-duplex sound device that sounds drone and cues, real or simulated."""
 
     def start(self) -> None:
         """Begin; raises :class:`DeviceError` when the device cannot be opened."""
 
-    def order(self, order: DroneOrder) -> None:
-        """Want something of the drone; may be called before the start and while a device is gone.
+    def order(self, order: Order) -> None:
+        """Want a drone or a cue; may be called before the start and while a device is gone.
 
-        From any thread, one at a time.
+        From any thread, one at a time. A cue that cannot be heard now is not kept for later.
         """
 
     def next_block(self, timeout_s: float) -> Block | None:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from appliance.devices.blocks import Block, Handover, SoundReport
-from appliance.practice.order import DroneOrder
+from appliance.practice.order import DroneOrder, Order
 from appliance.settings import Settings
 from appliance.vocabulary import DeviceError
 
@@ -49,10 +49,11 @@ class Interface:
         self._open()
         self._keeper.start()
 
-    def order(self, order: DroneOrder) -> None:
-        """Want something of the drone; given again when a lost device is back."""
+    def order(self, order: Order) -> None:
+        """Want a drone or a cue; the drone is asked for again when a lost device is back."""
         with self._link_lock:
-            self._last_order = replace(order, preview=False)
+            if isinstance(order, DroneOrder):
+                self._last_order = replace(order, preview=False)
             self._send(order)
 
     def next_block(self, timeout_s: float) -> Block | None:
@@ -94,7 +95,7 @@ class Interface:
             if self._last_order is not None:
                 self._send(self._last_order)
 
-    def _send(self, message: DroneOrder | None) -> None:
+    def _send(self, message: Order | None) -> None:
         if self._link is not None:
             try:
                 self._link.send(message)

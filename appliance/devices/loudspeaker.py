@@ -1,17 +1,24 @@
-"""What an audio callback plays: the drone, ordered by others, rendered without ever waiting."""
+"""What an audio callback plays: drone and cues, ordered by others, rendered without waiting."""
 
 from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
 
 from appliance.devices.blocks import Samples
+from appliance.practice.cues import Cue, cue_sound
 from appliance.practice.drone import Drone
-from appliance.practice.order import DroneOrder
+from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.settings import DroneSettings
+
+WITHOUT_TICK_S = 4.0  # how often a soft tick says that the drone is only faded out
+_NOTHING = np.zeros(0, np.float32)
 
 
 class Loudspeaker:
-    """The drone inside the callback.
+    """The drone and the cues inside the callback.
 
-    It is rendered there and not ahead of it in a queue: rendering costs under a hundredth of a
+    They are rendered there and not ahead of it in a queue: rendering costs under a hundredth of a
     block's time and takes no lock, while a queue needs a second thread that can starve (and then
     the drone clicks), and every block queued ahead adds its length to the time from foot to sound.
     """
@@ -20,13 +27,24 @@ class Loudspeaker:
         """Stand silent."""
         self._drone = Drone(settings, sample_rate_hz)
         self._rehearsal = Drone(settings, sample_rate_hz)
-        self._orders: deque[DroneOrder] = deque()
+        self._cue_level_dbfs = settings.cue_level_dbfs
+        self._rate_hz = sample_rate_hz
+        self._orders: deque[DroneOrder | Samples] = deque()
+        self._cue = _NOTHING  # what is left to play of the last cue
+        self._tick = _Tick(
+            self._sound_of(CueOrder(Cue.WITHOUT, self._drone.root_hz)),
+            round(WITHOUT_TICK_S * sample_rate_hz),
+        )
 
-    def order(self, order: DroneOrder) -> None:
+    def order(self, order: Order) -> None:
         """Pass an order to the audio thread, after a silent rehearsal in this one.
 
-        Making the table of a new root takes milliseconds; rehearsed, the callback only looks it up.
+        Making a cue or the table of a new root takes milliseconds; rehearsed, the callback only
+        looks it up.
         """
+        if isinstance(order, CueOrder):
+            self._orders.append(self._sound_of(order))
+            return
         self._rehearsal.set_root(order.root_hz)
         self._rehearsal.sound(1)
         self._orders.append(order)
@@ -35,12 +53,51 @@ class Loudspeaker:
         """Return what to play next, shape (frames,), full scale ±1; in the audio thread only."""
         while self._orders:
             self._obey(self._orders.popleft())
-        return self._drone.sound(frames)
+        sound = self._drone.sound(frames)
+        self._tick.add_to(sound)
+        if self._cue.size:
+            cue, self._cue = self._cue[:frames], self._cue[frames:]
+            sound[: cue.size] += cue
+            np.clip(sound, -1.0, 1.0, out=sound)
+        return sound
 
-    def _obey(self, order: DroneOrder) -> None:
+    def _sound_of(self, order: CueOrder) -> Samples:
+        return cue_sound(order.cue, order.root_hz, self._cue_level_dbfs, self._rate_hz)
+
+    def _obey(self, order: "DroneOrder | Samples") -> None:
+        if isinstance(order, DroneOrder):
+            self._obey_drone(order)
+        else:  # two cues at once could not be told apart: the later one is heard
+            self._cue = order
+
+    def _obey_drone(self, order: DroneOrder) -> None:
         if order.preview:
             self._drone.preview(order.root_hz)
         else:
             self._drone.set_root(order.root_hz)
         if order.sounding != self._drone.sounding:
             (self._drone.start if order.sounding else self._drone.stop)()
+        self._tick.switch(on=order.without)
+
+
+@dataclass(slots=True)
+class _Tick:
+    """A short sound every ``period`` frames, the first a whole period after it is switched on."""
+
+    sound: Samples
+    period: int
+    at: int | None = None  # frames since the last one began; None: off
+
+    def switch(self, *, on: bool) -> None:
+        if not on:
+            self.at = None
+        elif self.at is None:
+            self.at = self.sound.size
+
+    def add_to(self, out: Samples) -> None:
+        if self.at is None:
+            return
+        places = (self.at + np.arange(out.size)) % self.period
+        heard = places < self.sound.size
+        out[heard] += self.sound[places[heard]]
+        self.at = (self.at + out.size) % self.period

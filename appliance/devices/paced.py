@@ -8,7 +8,7 @@ from typing import Protocol
 from appliance.devices.blocks import Block, Handover, Samples, SoundReport
 from appliance.devices.loudspeaker import Loudspeaker
 from appliance.devices.simulator import SimulatedPlayer
-from appliance.practice.order import DroneOrder
+from appliance.practice.order import Order
 from appliance.practice.pedalboard import Pedal
 from appliance.settings import Settings
 
@@ -46,8 +46,8 @@ class PacedSound:
         """Begin to exchange blocks in real time."""
         self._thread.start()
 
-    def order(self, order: DroneOrder) -> None:
-        """Want something of the drone."""
+    def order(self, order: Order) -> None:
+        """Want a drone or a cue."""
         self._loudspeaker.order(order)
 
     def next_block(self, timeout_s: float) -> Block | None:
@@ -99,6 +99,7 @@ class SimulatedFeet:
         self._player = player
         self._sound = sound
         self._on_edge = {True: on_press, False: on_release}
+        self.trouble: str | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="simulated-feet", daemon=True)
         self._thread.start()

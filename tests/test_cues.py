@@ -1,0 +1,211 @@
+"""Cues: short, soft, told apart by rhythm; in the air with the drone, and never a note in the log.
+
+That a cue is no note is tested through the real ear, with a room around it.
+"""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from appliance.devices.loudspeaker import WITHOUT_TICK_S, Loudspeaker
+from appliance.practice.cues import (
+    PULSE_S,
+    PULSES,
+    STEP_S,
+    Cue,
+    chime_hz,
+    cue_sound,
+)
+from appliance.practice.drone import Drone
+from appliance.practice.order import CueOrder, DroneOrder
+from appliance.settings import DroneSettings, Settings
+from tests.waves import (
+    RATE_HZ,
+    Audio,
+    Walls,
+    bowed,
+    cents_between,
+    heard,
+    rest,
+    sharp,
+    steady,
+    tone,
+    with_noise,
+)
+
+DRONE = Settings().drone
+RATE = round(RATE_HZ)
+CUES = [cue for cue in Cue if cue is not Cue.WITHOUT]  # which is the other cues' absence of sound
+
+
+def rhythm(cue: Cue) -> tuple[int, ...]:
+    steps = [pulse.step for pulse in PULSES[cue]]
+    return tuple(b - a for a, b in itertools.pairwise(steps))
+
+
+def test_no_two_cues_share_a_rhythm() -> None:
+    rhythms = [rhythm(cue) for cue in CUES]
+    assert len(set(rhythms)) == len(CUES)
+    # nor would they at another pace: what counts is long against short
+    paces = {tuple(round(gap / max(line), 3) for gap in line) for line in rhythms if line}
+    told_by_pace = {cue for cue in CUES if len(rhythm(cue)) == 1}
+    assert told_by_pace == {Cue.AGREES, Cue.NOT_MEASURED}
+    assert len(paces) == len([line for line in rhythms if line]) - 1
+
+
+def test_two_cues_of_one_gap_differ_in_it_by_far() -> None:
+    assert rhythm(Cue.NOT_MEASURED)[0] >= 3 * rhythm(Cue.AGREES)[0]
+
+
+@pytest.mark.parametrize("cue", Cue)
+@pytest.mark.parametrize("rate_hz", [44100.0, 48000.0])
+def test_a_cue_is_short_soft_and_silent_between_its_pulses(cue: Cue, rate_hz: float) -> None:
+    sound = cue_sound(cue, 220.0, -30.0, rate_hz)
+    assert sound.size / rate_hz < 0.8
+    assert np.max(np.abs(sound)) == pytest.approx(10 ** (-30 / 20), rel=1e-3)
+    step, pulse = round(STEP_S * rate_hz), round(PULSE_S * rate_hz)
+    for at in range(0, sound.size, step):
+        assert not sound[at + pulse : at + step].any()
+    begins = [at // step for at in range(0, sound.size, step) if sound[at : at + pulse].any()]
+    assert begins == [pulse.step for pulse in PULSES[cue]]
+
+
+@pytest.mark.parametrize("root_hz", [30.0, 65.4, 130.8, 220.0, 311.1, 999.0, 1000.0, 2093.0])
+def test_chimes_are_octaves_of_the_root(root_hz: float) -> None:
+    octaves = np.log2(chime_hz(root_hz) / root_hz)
+    assert octaves == pytest.approx(round(octaves), abs=1e-9)
+    assert 1000.0 <= chime_hz(root_hz) < 2100.0
+
+
+def test_a_chime_has_its_pitch_and_a_knock_has_none() -> None:
+    def spread_hz(cue: Cue) -> tuple[float, float]:
+        sound = cue_sound(cue, 220.0, -30.0, RATE_HZ)[: round(PULSE_S * RATE_HZ)]
+        power = np.abs(np.fft.rfft(sound, 1 << 16)) ** 2
+        hz = np.fft.rfftfreq(1 << 16, 1 / RATE_HZ)
+        middle = float(np.sum(hz * power) / np.sum(power))
+        return middle, float(np.sqrt(np.sum((hz - middle) ** 2 * power) / np.sum(power)))
+
+    middle_hz, width_hz = spread_hz(Cue.AGREES)
+    assert middle_hz == pytest.approx(chime_hz(220.0), rel=0.03) and width_hz < 300.0
+    assert spread_hz(Cue.CALL_TAKEN)[1] > 400.0
+
+
+# --- in the loudspeaker -------------------------------------------------------------------------
+
+
+def loudspeaker(settings: DroneSettings = DRONE) -> Loudspeaker:
+    return Loudspeaker(settings, RATE_HZ)
+
+
+def test_a_cue_is_added_to_the_drone_and_changes_nothing_of_it() -> None:
+    plain, cued = loudspeaker(), loudspeaker()
+    for one in (plain, cued):
+        one.order(DroneOrder(220.0, sounding=True))
+        one.render(RATE)
+    cued.order(CueOrder(Cue.AGREES, 220.0))
+    apart = np.concatenate([cued.render(512) for _ in range(40)])
+    apart -= np.concatenate([plain.render(512) for _ in range(40)])
+    expected = cue_sound(Cue.AGREES, 220.0, DRONE.cue_level_dbfs, RATE_HZ)
+    assert np.max(np.abs(apart[: expected.size] - expected)) < 1e-6
+    assert np.max(np.abs(apart[expected.size :])) == 0.0
+
+
+def test_the_last_of_two_cues_is_heard() -> None:
+    one = loudspeaker()
+    one.order(CueOrder(Cue.ROUND_WON, 220.0))
+    one.order(CueOrder(Cue.STRUCK_OUT, 220.0))
+    expected = cue_sound(Cue.STRUCK_OUT, 220.0, DRONE.cue_level_dbfs, RATE_HZ)
+    assert np.array_equal(one.render(expected.size), expected)
+    assert not one.render(RATE).any()
+
+
+def test_nothing_passes_full_scale() -> None:
+    loud = loudspeaker(replace(DRONE, level_dbfs=-9.0, cue_level_dbfs=-12.0))
+    loud.order(DroneOrder(220.0, sounding=True))
+    loud.render(RATE)
+    loud.order(CueOrder(Cue.ROUND_WON, 220.0))
+    assert np.max(np.abs(loud.render(RATE))) <= 1.0
+
+
+def test_without_ticks_every_four_seconds_and_falls_silent_when_the_drone_is_back() -> None:
+    one = loudspeaker()
+    one.order(DroneOrder(220.0, sounding=True))
+    one.render(RATE)
+    one.order(DroneOrder(220.0, without=True))
+    sound = np.concatenate([one.render(512) for _ in range(13 * RATE // 512)])
+    after_fade = sound[round(0.2 * RATE) :]
+    begins = np.nonzero(np.diff((np.abs(after_fade) > 0).astype(int)) == 1)[0]
+    begins = begins[np.diff(begins, prepend=-RATE) > RATE // 10] + round(0.2 * RATE)
+    assert begins / RATE == pytest.approx([4.0, 8.0, 12.0], abs=0.05)
+    assert np.diff(begins) / RATE == pytest.approx(WITHOUT_TICK_S, abs=2 / RATE)
+    one.order(DroneOrder(220.0))
+    one.render(RATE)
+    assert not one.render(10 * RATE).any()
+
+
+@pytest.mark.parametrize("pressed_after_s", [0.0, 0.01, 0.05, 0.1, 0.149, 0.2])
+@pytest.mark.parametrize("again", [DroneOrder(246.9, preview=True), DroneOrder(220.0, True)])
+def test_presses_during_a_fade_are_obeyed_without_a_click(
+    pressed_after_s: float, again: DroneOrder
+) -> None:
+    one = loudspeaker()
+    one.order(DroneOrder(220.0, sounding=True))
+    steady_drone = one.render(2 * RATE)
+    one.order(DroneOrder(220.0))
+    fade = one.render(round(pressed_after_s * RATE))
+    one.order(again)
+    after = one.render(2 * RATE)
+    sound = np.concatenate([steady_drone, fade, after])
+    jumps = np.abs(np.diff(sound))
+    steps = Drone(DRONE, RATE_HZ)
+    steps.set_root(again.root_hz)
+    steps.start()
+    largest = max(np.max(jumps[RATE : 2 * RATE]), np.max(np.abs(np.diff(steps.sound(2 * RATE)))))
+    assert np.max(jumps[2 * RATE - 1 :]) <= largest * 1.001
+    assert bool(after[-100:].any()) is again.sounding  # a preview is over by then
+
+
+# --- in the ear ---------------------------------------------------------------------------------
+
+
+def evening(root_hz: float, *, drone: bool, played: Audio | None = None) -> tuple[Audio, Audio]:
+    """Microphone and sent sound of every cue in turn, 1.4 s apart, from 5 s on."""
+    one = loudspeaker(replace(DRONE, cue_level_dbfs=-24.0))  # louder than they come
+    one.order(DroneOrder(root_hz, sounding=drone))
+    sent = [one.render(5 * RATE)]
+    for cue in Cue:
+        one.order(CueOrder(cue, root_hz))
+        sent.append(one.render(round(1.4 * RATE)))
+    all_sent = np.concatenate(sent).astype(np.float64)
+    mic = Walls(movement_db=-30.0).back(all_sent)
+    if played is not None:
+        mic[: played.size] += played[: mic.size]
+    return with_noise(mic), all_sent
+
+
+@pytest.mark.parametrize("drone", [False, True])
+@pytest.mark.parametrize(
+    ("root_hz", "instrument"),
+    [(65.4, "cello"), (130.8, "viola"), (220.0, "violin"), (311.1, "viola"), (466.2, "flute")],
+)
+def test_no_cue_becomes_a_note(root_hz: float, instrument: str, drone: bool) -> None:
+    mic, sent = evening(root_hz, drone=drone)
+    assert [(n.start_s, n.settled_hz) for n in heard(mic, sent, instrument)] == []
+
+
+def test_notes_under_cues_are_heard_as_they_are() -> None:
+    """Long notes, a fifth and an octave over the drone, while one cue after the other sounds."""
+    root_hz, pitches = 130.8, (sharp(196.2, -14.0), sharp(261.6, 9.0), sharp(196.2, 22.0))
+    line = [rest(5.6)]
+    for hz in pitches:
+        line += [bowed(tone(steady(hz, 4.6))), rest(0.9)]
+    mic, sent = evening(root_hz, drone=True, played=np.concatenate(line))
+    notes = heard(mic, sent, "viola")
+    assert len(notes) == len(pitches)
+    for note, hz in zip(notes, pitches, strict=True):
+        assert note.landing_hz is not None and note.settled_hz is not None
+        assert abs(cents_between(note.landing_hz, hz)) < 3.0
+        assert abs(cents_between(note.settled_hz, hz)) < 2.0
+        assert note.drone_hz == pytest.approx(root_hz, rel=1e-4)
