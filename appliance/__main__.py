@@ -81,7 +81,9 @@ def command_drone(options: argparse.Namespace) -> int:
     print(f"drone {'on' if drone['on'] else 'off'}, {drone['note']}, {drone['root_hz']:.3f} Hz")
     if request["do"] == "status":
         print(f"sound: {sound['trouble'] or sound['device']}")
-        print(f"log: {log['trouble'] or 'fine'}, {log['notes_written']} notes since the start")
+        print(f"pedals: {status['pedals']['trouble'] or 'fine'}")
+        paused = "paused, " if status["paused"] else ""
+        print(f"log: {paused}{log['trouble'] or 'fine'}, {log['notes_written']} notes since start")
     return 0
 
 

@@ -44,6 +44,8 @@ OnEdge = Callable[[Pedal, float], None]
 class Feet(Protocol):
     """A pedal board, real or simulated."""
 
+    trouble: str | None  # a sentence for a person, while it cannot be used
+
     def close(self) -> None:
         """Stop calling back."""
 
@@ -86,6 +88,7 @@ class Room:
         self._clock = clock
         self._sound = sound
         self._open_feet = open_feet
+        self._feet: Feet | None = None
         self._socket_path = socket_path
         self._make_ear = make_ear or self._new_ear
         self._writer = LogWriter(open_logbook, self._now_s)
@@ -103,7 +106,7 @@ class Room:
         with ExitStack() as parts:
             self._writer.start()
             parts.callback(self._stop_writer)
-            parts.callback(self._desk.close)
+            parts.callback(lambda: self._desk.close(self._clock.now()))
             self._start_control(parts)
             self._start_hearing(parts)
             self._start_feet(parts)
@@ -129,9 +132,12 @@ class Room:
         return stopping.is_set() and not unwritten and not self._failed.is_set()
 
     def status(self) -> dict[str, Any]:
-        """Say how drone, sitting, sound and log are."""
+        """Say how drone, sitting, pedals, sound and log are."""
+        desk = self._desk.status()
+        if self._feet is not None and self._feet.trouble is not None:
+            desk["pedals"]["trouble"] = self._feet.trouble
         return {
-            **self._desk.status(),
+            **desk,
             "sound": asdict(self._sound.report()),
             "log": asdict(self._writer.report()),
         }
@@ -142,7 +148,7 @@ class Room:
             on, note = request.get("on"), request.get("note")
             if not isinstance(on, bool | None) or not isinstance(note, str | None):
                 raise ControlError("'on' is true or false and 'note' is a name like Bb3.")
-            self._desk.set_drone(on=on, note=note)
+            self._desk.set_drone(self._clock.now(), on=on, note=note)
         elif request.get("do") != "status":
             raise ControlError("A request does 'status' or 'drone'.")
         return self.status()
@@ -191,7 +197,8 @@ class Room:
             thread.start()
             parts.callback(thread.join)
             parts.callback(self._feet_gone.set)
-            parts.callback(self._open_feet(self.press, self.release).close)
+            self._feet = self._open_feet(self.press, self.release)
+            parts.callback(self._feet.close)
 
     def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
         """Make a thread whose failure stops the room: a deaf room must not look alive."""
@@ -208,7 +215,7 @@ class Room:
     def _fade_out(self) -> None:
         """Let a sounding drone fade before the stream closes: a cut would click."""
         if self._desk.heard is Heard.SOUNDING:
-            self._desk.set_drone(on=False)
+            self._desk.set_drone(self._clock.now(), on=False)
             threading.Event().wait(self._settings.drone.fade_s + 0.1)
 
     def _hear(self) -> None:
@@ -239,11 +246,13 @@ class Room:
                 gestures = self._board.tick(self._now_s())
             else:
                 gestures = (self._board.press if down else self._board.release)(pedal, at_s)
+            now = self._clock.now()
             for gesture in gestures:
                 action = action_of(gesture, self._desk.heard)
                 if action is not None:
-                    now = self._clock.now()
                     self._desk.act(action, later(now, gesture.at_s - now.monotonic_s))
+            self._desk.pedals_stuck(self._board.stuck(now.monotonic_s), now)
+            self._desk.tick(now)
 
 
 class _Stretch:

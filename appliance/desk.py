@@ -1,23 +1,29 @@
 """The desk: what the room does when a note is heard, a pedal is pressed or a client asks.
 
-It keeps the sitting, the calls and the drone's note, and is the one place where they change; all
-its doors may be used from any thread. It never waits: the log and the drone are only told.
+It joins the sitting, the calls and the wanted drone, and is the one place where they change; all
+its doors may be used from any thread. It never waits: the log and the loudspeaker are only told.
 """
 
+import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+from appliance.log.records import EventKind
 from appliance.log.writer import LogWriter
-from appliance.practice.calls import Calls, Fate
-from appliance.practice.drone import neighbour_hz
-from appliance.practice.order import DroneOrder
-from appliance.practice.pedalboard import Action, Heard
+from appliance.practice.calls import Calls, Due, Fate, answer_to
+from appliance.practice.cues import Cue
+from appliance.practice.order import Order
+from appliance.practice.pedalboard import Action, Heard, Pedal
 from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
+from appliance.practice.wanted import WantedDrone
 from appliance.settings import Settings
-from appliance.tuning import nearest_note, note_hz, note_name, parse_note
+from appliance.sitting import Sitting
+from appliance.tuning import error_cents, note_name, parse_note, unsure
 from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
+
+logger = logging.getLogger(__name__)
 
 _SEMITONES = {
     Action.NOTE_DOWN: -1,
@@ -42,32 +48,43 @@ def later(moment: Instant, seconds: float) -> Instant:
 
 
 class Desk:
-    """Sittings, calls and the drone's note.
+    """Sittings, calls, rounds and the drone.
 
-    ``order_drone`` passes on what is wanted of the drone; ``writer`` takes what belongs in the log.
-    All instants come from the one clock of the room.
+    ``order`` passes on what the loudspeaker is to do; ``writer`` takes what belongs in the log. All
+    instants come from the one clock of the room.
     """
 
     def __init__(
-        self, settings: Settings, writer: LogWriter, order_drone: Callable[[DroneOrder], None]
+        self, settings: Settings, writer: LogWriter, order: Callable[[Order], None]
     ) -> None:
         """Stand ready: no sitting, the drone silent on the note of the settings."""
         self._settings = settings
         self._writer = writer
-        self._order_drone = order_drone
         self._lock = threading.RLock()
+        self._drone = WantedDrone(settings, order)
+        self._sitting = Sitting(settings, writer)
         self._calls = Calls()
-        self._last_end: Instant | None = None  # of the sitting's notes; None between sittings
         self._last_settled_hz: float | None = None
-        self._heard = Heard.SILENT
-        self._a4_hz = settings.room.a4_hz
-        self._root_hz = note_hz(parse_note(settings.drone.note), self._a4_hz)
-        self._order()
+        # What is wanted of the note that still sounds, as soon as it has ended.
+        self._strike_wanted = self._round_wanted = False
+        self._stuck: frozenset[Pedal] = frozenset()
+        self._acts: dict[Action, Callable[[Instant], None]] = {
+            Action.KEEP_NOTE: self._keep_note,
+            Action.START_DRONE: self._start_drone,
+            Action.STOP_DRONE: self._stop_drone,
+            Action.GO_WITHOUT: self._go_without,
+            Action.BRING_BACK: self._start_drone,
+            Action.BEGIN_OR_END_ROUND: self._begin_or_end_round,
+            Action.STRIKE_OUT: self._strike_out,
+            Action.PAUSE_OR_RESUME: self._pause_or_resume,
+        }
 
     @property
     def heard(self) -> Heard:
         """What can be heard of the drone."""
-        return self._heard
+        return self._drone.heard
+
+    # -- what is heard ------------------------------------------------------------------------
 
     def hear(self, event: Event, ear_zero: Instant) -> None:
         """Take an event of the ear whose time 0 was at ``ear_zero``."""
@@ -75,88 +92,149 @@ class Desk:
             if isinstance(event, NoteEnded):
                 self._note_ended(event.note, ear_zero)
             else:
-                self._calls.note_landed(ear_zero.monotonic_s + event.start_s)
+                hz = event.landing_hz  # between two semitones only the end tells which was meant
+                sure = hz is not None and not unsure(hz, self._settings.room.a4_hz)
+                began_s = ear_zero.monotonic_s + event.start_s
+                self._calls.note_landed(began_s, hz if sure else None)
 
     def _note_ended(self, note: HeardNote, ear_zero: Instant) -> None:
         began, ended = later(ear_zero, note.start_s), later(ear_zero, note.end_s)
-        self._end_sitting_if_silent(began.monotonic_s)
-        if self._last_end is None:
-            room = self._settings.room
-            self._writer.begin_sitting(began, instrument=room.instrument, a4_hz=room.a4_hz)
-        self._last_end = ended
+        self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
-        key = self._writer.add_note(note, ended)
-        call = self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
-        if call is not None:
-            self._writer.add_call(key, call.call, call.at)
+        key, counts = self._sitting.add(note, began, ended)
+        called = self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
+        if called is not None:
+            self._writer.add_call(key, called.call, called.at)
+        if not counts:
+            self._calls.forget()
+            return
+        if self._strike_wanted:
+            self._strike(key)
+        if self._round_wanted and not self._sitting.begin_round(ended):
+            self._drone.cue(Cue.NOTHING_THERE)
+        self._strike_wanted = self._round_wanted = False
+        self._win_round(ended)
+
+    def _win_round(self, at: Instant) -> None:
+        if self._sitting.round is not None and self._sitting.round.won:
+            self._sitting.end_round(at, won=True)
+            self._drone.cue(Cue.ROUND_WON)
 
     def tick(self, now: Instant) -> None:
-        """Let time pass: a sitting ends after long silence."""
+        """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
+            due = self._calls.due(now.monotonic_s)
+            if due is not None and self._settings.practice.answers:
+                self._drone.cue(self._answer(due))
             if not self._calls.sounding:
-                self._end_sitting_if_silent(now.monotonic_s)
+                self._sitting.end_if_silent(now.monotonic_s)
 
-    def _end_sitting_if_silent(self, at_s: float) -> None:
-        silent_s = self._settings.room.sitting_ends_after_silent_s
-        if self._last_end is not None and at_s - self._last_end.monotonic_s >= silent_s:
-            self._end_sitting()
+    def _answer(self, due: Due) -> Cue:
+        played = None if due.key is None else self._sitting.played(due.key)
+        landing_hz = due.landing_hz if played is None else played.note.landing_hz
+        aim = None if played is None else played.aim
+        if played is None and landing_hz is not None:  # it still sounds
+            aim = self._sitting.aim_at(landing_hz, self._drone.root_hz)
+        if landing_hz is None or aim is None or aim.unsure:
+            return Cue.NOT_MEASURED
+        band_cents = self._settings.room.band_cents
+        return answer_to(due.call, error_cents(landing_hz, aim), band_cents)
 
-    def _end_sitting(self) -> None:
-        """End the sitting where its last note ended: what followed was no practice."""
-        if self._last_end is not None:
-            self._writer.end_sitting(self._last_end)
-            self._last_end = None
-
-    def close(self) -> None:
+    def close(self, now: Instant) -> None:
         """End the sitting: the room closes."""
         with self._lock:
-            self._end_sitting()
+            self._sitting.end(now.monotonic_s)
+
+    # -- what the foot asks -------------------------------------------------------------------
 
     def act(self, action: Action, at: Instant) -> None:
-        """Do what a gesture asked for; what this room cannot do yet is left alone."""
+        """Do what a gesture asked for."""
         with self._lock:
             if action in _SEMITONES:
-                self._choose_root(neighbour_hz(self._root_hz, _SEMITONES[action], self._a4_hz))
+                self._end_round(at)  # its target would no longer be the drone's
+                self._drone.step(_SEMITONES[action])
             elif action in _CALLS:
                 self._call(_CALLS[action], at)
-            elif action is Action.KEEP_NOTE:
-                self._keep_note()
-            elif action is Action.START_DRONE:
-                self._start_drone()
-            elif action is Action.STOP_DRONE:
-                self._stop_drone()
+            else:
+                self._acts[action](at)
 
     def _call(self, call: Call, at: Instant) -> None:
-        given = self._calls.give(call, at)
-        if given.fate is Fate.ATTACHED and given.key is not None:
-            self._writer.add_call(given.key, call, at)
+        fate = Fate.NOTHING
+        if not self._sitting.paused:
+            given = self._calls.give(call, at)
+            fate = given.fate
+            if fate is Fate.ATTACHED and given.key is not None:
+                self._writer.add_call(given.key, call, at)
+        self._drone.cue(Cue.CALL_TAKEN if fate is Fate.ATTACHED else Cue.NOTHING_THERE)
 
-    def _keep_note(self) -> None:
-        if self._last_settled_hz is not None:
-            self._choose_note(nearest_note(self._last_settled_hz, self._a4_hz))
+    def _keep_note(self, at: Instant) -> None:
+        if self._last_settled_hz is None:
+            self._drone.cue(Cue.NOTHING_THERE)
+            return
+        self._end_round(at)
+        self._drone.keep(self._last_settled_hz)
 
-    def _choose_note(self, midi: int) -> None:
-        if LOWEST_MIDI <= midi <= HIGHEST_MIDI:
-            self._choose_root(note_hz(midi, self._a4_hz))
+    def _start_drone(self, at: Instant) -> None:
+        self._sitting.go_without(at, on=False)
+        self._drone.start()
 
-    def _choose_root(self, hz: float) -> None:
-        """Take a root for the drone; silent, it sounds for a moment so that it is known."""
-        self._root_hz = hz
-        self._order(preview=True)
+    def _stop_drone(self, at: Instant) -> None:
+        self._sitting.go_without(at, on=False)
+        self._drone.stop()
 
-    def _start_drone(self) -> None:
-        self._heard = Heard.SOUNDING
-        self._order()
+    def _go_without(self, at: Instant) -> None:
+        self._sitting.go_without(at, on=True)
+        self._drone.go_without()
 
-    def _stop_drone(self) -> None:
-        self._heard = Heard.SILENT
-        self._order()
+    def _begin_or_end_round(self, at: Instant) -> None:
+        if self._sitting.round is not None or self._round_wanted:
+            self._end_round(at)
+            self._drone.cue(Cue.ROUND_ENDED)
+            return
+        begun = not self._sitting.paused
+        if begun and self._calls.speaks_of_sounding(at.monotonic_s):
+            self._round_wanted = True
+        elif begun:
+            begun = self._sitting.begin_round(at)
+        self._drone.cue(Cue.ROUND_BEGUN if begun else Cue.NOTHING_THERE)
 
-    def _order(self, *, preview: bool = False) -> None:
-        sounding = self._heard is Heard.SOUNDING
-        self._order_drone(DroneOrder(self._root_hz, sounding, preview and not sounding))
+    def _end_round(self, at: Instant) -> None:
+        self._round_wanted = False
+        self._sitting.end_round(at, won=False)
 
-    def set_drone(self, *, on: bool | None = None, note: str | None = None) -> None:
+    def _strike_out(self, at: Instant) -> None:
+        last = self._sitting.last()
+        struck = not self._sitting.paused
+        if struck and self._calls.speaks_of_sounding(at.monotonic_s):
+            self._strike_wanted = True
+        elif struck and last is not None:
+            self._strike(last.key)
+        else:
+            struck = False
+        self._drone.cue(Cue.STRUCK_OUT if struck else Cue.NOTHING_THERE)
+
+    def _strike(self, key: int) -> None:
+        self._sitting.strike(key)
+        self._calls.forget()
+
+    def _pause_or_resume(self, at: Instant) -> None:
+        on = not self._sitting.paused
+        self._sitting.pause(at, on=on)
+        self._drone.cue(Cue.PAUSED if on else Cue.RESUMED)
+
+    def pedals_stuck(self, stuck: frozenset[Pedal], at: Instant) -> None:
+        """Take which pedals are stuck; say and log what has changed."""
+        with self._lock:
+            for pedal in sorted(stuck - self._stuck):
+                logger.warning(_stuck_sentence([pedal]))
+                self._writer.add_event(EventKind.PEDAL_STUCK, at, pedal.value)
+            for pedal in sorted(self._stuck - stuck):
+                self._writer.add_event(EventKind.PEDAL_FREE, at, pedal.value)
+            self._stuck = stuck
+
+    # -- what a client asks -------------------------------------------------------------------
+
+    def set_drone(self, at: Instant, *, on: bool | None = None, note: str | None = None) -> None:
         """Switch the drone or choose its note by name.
 
         Raises :class:`NoteNameError` for a name nobody can read and :class:`ControlError` for a
@@ -165,25 +243,37 @@ class Desk:
         midi = None if note is None else _drone_note(note)
         with self._lock:
             if midi is not None:
-                self._choose_note(midi)
-            if on is True and self._heard is Heard.SILENT:
-                self._start_drone()
+                self._end_round(at)
+                self._drone.choose(midi)
+            if on is True and self.heard is not Heard.SOUNDING:
+                self._start_drone(at)
             if on is False:
-                self._stop_drone()
+                self._stop_drone(at)
 
     def status(self) -> dict[str, Any]:
-        """Say what a client may know of the drone and the sitting; never a live pitch."""
+        """Say what a client may know of drone, sitting and pedals; never a live pitch."""
         with self._lock:
             return {
                 "drone": {
-                    "on": self._heard is not Heard.SILENT,
-                    "note": note_name(nearest_note(self._root_hz, self._a4_hz)),
-                    "root_hz": self._root_hz,
+                    "on": self.heard is not Heard.SILENT,
+                    "without": self.heard is Heard.WITHOUT,
+                    "note": note_name(self._drone.midi),
+                    "root_hz": self._drone.root_hz,
                 },
-                "a4_hz": self._a4_hz,
+                "a4_hz": self._settings.room.a4_hz,
                 "instrument": self._settings.room.instrument,
-                "sitting": self._last_end is not None,
+                "sitting": self._sitting.on,
+                "paused": self._sitting.paused,
+                "round": self._sitting.round is not None,
+                "pedals": {"stuck": sorted(self._stuck), "trouble": _stuck_sentence(self._stuck)},
             }
+
+
+def _stuck_sentence(stuck: Iterable[Pedal]) -> str | None:
+    names = " and ".join(sorted(stuck))
+    if not names:
+        return None
+    return f"Held down for too long and ignored: {names}; free the pedal or look at its cable."
 
 
 def _drone_note(name: str) -> int:

@@ -53,9 +53,15 @@ def run(options: argparse.Namespace) -> int:
 
 def _real(settings: Settings) -> tuple[Sound, OpenFeet]:
     from appliance.devices.interface import Interface  # noqa: PLC0415
+
+    pedals = settings.pedals
+    if pedals.keyboard:
+        from appliance.devices.keys import KeyPedals  # noqa: PLC0415
+
+        return Interface(settings), lambda press, release: KeyPedals(pedals, press, release)
     from appliance.devices.pedals import FootBoard  # noqa: PLC0415
 
-    return Interface(settings), lambda press, release: FootBoard(settings.pedals, press, release)
+    return Interface(settings), lambda press, release: FootBoard(pedals, press, release)
 
 
 def _simulated(settings: Settings) -> tuple[Sound, OpenFeet]:

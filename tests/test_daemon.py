@@ -2,7 +2,6 @@
 
 import json
 import os
-import queue
 import signal
 import sqlite3
 import subprocess
@@ -10,24 +9,19 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from gpiozero.pins.mock import MockFactory
 
 from appliance.__main__ import main
 from appliance.control import ask
-from appliance.daemon import Room
-from appliance.devices.blocks import BACKLOG_S, Block, Handover, Samples, SoundReport
-from appliance.devices.clock import SimulatedClock
+from appliance.devices.blocks import BACKLOG_S, Block, Handover
 from appliance.devices.loudspeaker import Loudspeaker
-from appliance.devices.pedals import FootBoard
 from appliance.log import logbook
-from appliance.log.logbook import Logbook, LogReader
-from appliance.log.records import NoteRow
+from appliance.log.logbook import LogReader
 from appliance.practice.order import DroneOrder
 from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
@@ -35,150 +29,12 @@ from appliance.vocabulary import (
     Call,
     ControlError,
     DeviceError,
-    Event,
-    HeardNote,
     LogbookError,
     NoteEnded,
     NoteLanded,
 )
-from tests.log_rows import PLAIN
 from tests.soundcard import wait_for
-
-RATE_HZ = 1000.0  # of the scripted sound: one frame is a millisecond
-START_S = 1.7e9
-SETTINGS = Settings()
-
-
-class ScriptedSound:
-    """Hands over what the test puts in, at the time of the test's clock."""
-
-    def __init__(self, clock: SimulatedClock) -> None:
-        self.clock = clock
-        self.orders: list[DroneOrder] = []
-        self.blocks: queue.SimpleQueue[Block | None] = queue.SimpleQueue()
-        self.stopped = False
-
-    def start(self) -> None:
-        pass
-
-    def order(self, order: DroneOrder) -> None:
-        self.orders.append(order)
-
-    def next_block(self, timeout_s: float) -> Block | None:
-        return self.blocks.get()
-
-    def report(self) -> SoundReport:
-        return SoundReport("scripted", running=not self.stopped)
-
-    def stop(self) -> None:
-        self.stopped = True
-        self.fall_silent()
-
-    def fall_silent(self) -> None:
-        """Let the room find that no block has come for a while."""
-        self.blocks.put(None)
-
-    def pass_time(self, seconds: float, *, fresh: bool = False) -> None:
-        self.clock.advance(seconds)
-        silence = np.zeros(round(seconds * RATE_HZ), np.float32)
-        now_s = self.clock.now().monotonic_s
-        self.blocks.put(Block(silence, silence, fresh, now_s, RATE_HZ))
-
-
-class ScriptedEar:
-    """Says what the test has written into its script, and last words when its stretch ends."""
-
-    def __init__(self, script: list[Event], last_words: list[Event]) -> None:
-        self._script = script
-        self._last_words = last_words
-
-    def hear(self, mic: Samples, sent: Samples | None = None) -> list[Event]:
-        due = self._script.copy()
-        self._script.clear()
-        return due
-
-    def finish(self) -> list[Event]:
-        return self._last_words
-
-
-def note(start_s: float, end_s: float, settled_hz: float = 220.0) -> HeardNote:
-    return replace(PLAIN, start_s=start_s, end_s=end_s, settled_hz=settled_hz)
-
-
-@dataclass
-class Stage:
-    """A running room and everything around it that the test holds."""
-
-    clock: SimulatedClock
-    sound: ScriptedSound
-    pins: MockFactory
-    script: list[Event]
-    last_words: list[Event]
-    ears: int
-    log_path: Path
-    socket: Path
-    room: Room
-
-    def rows(self) -> list[NoteRow]:
-        with LogReader(self.log_path) as log:
-            return log.notes(0.0, 1e12)
-
-    def sittings(self) -> list[dict[str, Any]]:
-        with sqlite3.connect(self.log_path) as db:
-            db.row_factory = sqlite3.Row
-            return [dict(row) for row in db.execute("SELECT * FROM sitting ORDER BY id")]
-
-    def hear(self, seconds: float, *events: Event, fresh: bool = False) -> None:
-        """Let time pass in sound; at its end the ear says the events."""
-        self.script[:] = events
-        self.sound.pass_time(seconds, fresh=fresh)
-        wait_for(lambda: not self.script)
-
-    def tap(self, pin: int) -> None:
-        self._hold(pin, 0.1)
-
-    def hold(self, pin: int) -> None:
-        self._hold(pin, 0.7)
-
-    def _hold(self, pin: int, seconds: float) -> None:
-        self.pins.pin(pin).drive_low()
-        self.sound.pass_time(seconds)
-        self.pins.pin(pin).drive_high()
-        self.sound.pass_time(0.05)  # past the bounce
-        time.sleep(0.06)  # for the thread that ticks
-
-
-LEFT, MIDDLE, RIGHT = 17, 27, 22
-
-
-def build(tmp_path: Path, settings: Settings = SETTINGS) -> Stage:
-    clock = SimulatedClock(START_S, monotonic_s=1000.0)
-    sound, pins = ScriptedSound(clock), MockFactory()
-    script: list[Event] = []
-    last_words: list[Event] = []
-    log_path, socket = tmp_path / "room.db", tmp_path / "c.sock"
-    stage: Stage
-
-    def make_ear(_rate_hz: float) -> ScriptedEar:
-        stage.ears += 1
-        return ScriptedEar(script, last_words)
-
-    def monotonic() -> float:
-        return clock.now().monotonic_s
-
-    room = Room(
-        settings,
-        clock=clock,
-        sound=sound,
-        open_logbook=lambda: Logbook(log_path, "north room"),
-        open_feet=lambda press, release: FootBoard(
-            settings.pedals, press, release, pin_factory=pins, monotonic=monotonic
-        ),
-        socket_path=socket,
-        make_ear=make_ear,
-    )
-    stage = Stage(clock, sound, pins, script, last_words, 0, log_path, socket, room)
-    return stage
+from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, START_S, Stage, build, note
 
 
 @pytest.fixture
@@ -232,12 +88,10 @@ def test_the_clean_stop_writes_what_still_sounds_and_ends_the_sitting(tmp_path: 
 def test_a_sitting_ends_after_silence_where_its_last_note_ended(stage: Stage) -> None:
     stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
     wait_for(stage.rows)
-    stage.clock.advance(599.0)
-    stage.room._desk.tick(stage.clock.now())
-    stage.clock.advance(1.5)
+    stage.wait(599.0)
     assert ask(stage.socket, {"do": "status"})["sitting"] is True
-    stage.room._desk.tick(stage.clock.now())
-    assert ask(stage.socket, {"do": "status"})["sitting"] is False
+    stage.wait(1.5)
+    wait_for(lambda: ask(stage.socket, {"do": "status"})["sitting"] is False)
     stage.hear(2.0, NoteEnded(note(1.0, 2.0)), fresh=True)
     wait_for(lambda: len(stage.rows()) == 2)
     first, second = stage.sittings()
@@ -248,8 +102,7 @@ def test_a_sitting_ends_after_silence_where_its_last_note_ended(stage: Stage) ->
 def test_a_note_that_sounds_keeps_the_sitting(stage: Stage) -> None:
     stage.hear(2.0, NoteEnded(note(1.0, 2.0)), NoteLanded(2.0, 220.0))
     wait_for(stage.rows)
-    stage.clock.advance(700.0)
-    stage.room._desk.tick(stage.clock.now())
+    stage.wait(700.0)
     assert ask(stage.socket, {"do": "status"})["sitting"] is True
 
 
@@ -259,12 +112,16 @@ def test_drone_and_its_note_by_foot(stage: Stage) -> None:
     stage.tap(LEFT)
     stage.hold(LEFT)
     stage.hold(MIDDLE)
+    stage.hold(RIGHT)
+    stage.hold(RIGHT)
     stage.hold(MIDDLE)
     wanted = [
         DroneOrder(hz["A3"]),
         DroneOrder(hz["Bb3"], preview=True),
         DroneOrder(hz["A3"], preview=True),
         DroneOrder(hz["A2"], preview=True),
+        DroneOrder(hz["A2"], sounding=True),
+        DroneOrder(hz["A2"], without=True),
         DroneOrder(hz["A2"], sounding=True),
         DroneOrder(hz["A2"]),
     ]
@@ -277,7 +134,7 @@ def test_the_note_just_played_becomes_the_drones_snapped_to_the_rooms_a4(tmp_pat
     stage.hear(2.0, NoteEnded(note(1.0, 2.0, settled_hz=294.0)))  # D4, 2 cents flat at 442
     wait_for(stage.rows)
     stage.tap(MIDDLE)
-    order = wait_for(lambda: [o for o in stage.sound.orders if o.preview])[-1]
+    order = wait_for(lambda: [o for o in stage.drones() if o.preview])[-1]
     assert order.root_hz == pytest.approx(442.0 * 2 ** (-7 / 12))
     stage.room.stop()
     stage.pins.reset()
@@ -297,6 +154,7 @@ def test_orders_over_the_socket(stage: Stage) -> None:
     answer = ask(stage.socket, {"do": "drone", "note": "D3", "on": True})
     assert answer["drone"] == {
         "on": True,
+        "without": False,
         "note": "D3",
         "root_hz": pytest.approx(146.832, abs=5e-4),
     }

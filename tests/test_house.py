@@ -17,7 +17,8 @@ TABLES = {"vocabulary", "instruments", "tuning"}
 RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
-    *("control", "desk", "daemon", "live", "steady", "takes", "listening", "demo", "__main__"),
+    *("control", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
+    *("demo", "__main__"),
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
@@ -32,7 +33,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "steady": RULES,
     "takes": RULES | {"steady"},
     "listening": RULES | {"takes", "hearing"},
-    "desk": RULES | {"practice", "log", "control"},
+    "sitting": RULES | {"practice", "log"},
+    "desk": RULES | {"practice", "log", "control", "sitting"},
     "daemon": WHOLE_APPLIANCE - {"__main__", "live", "demo", "listening"},
     "live": WHOLE_APPLIANCE - {"__main__", "demo", "listening"},
     "demo": WHOLE_APPLIANCE - {"__main__"},
@@ -47,7 +49,7 @@ DOORS = {
     "sounddevice": "appliance.devices.sound",
     "gpiozero": "appliance.devices.pedals",
     "lgpio": "appliance.devices.pedals",
-    "evdev": "appliance.devices.pedals",
+    "evdev": "appliance.devices.keys",
     "sqlite_utils": "appliance.log.logbook",
     "sqlite3": "appliance.log.logbook",
     "flask": "web",
@@ -57,6 +59,7 @@ DOORS = {
 # Pure rooms know no clock, disk, network, process or log file.
 PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
+    "appliance.log.schema",
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

@@ -1,0 +1,154 @@
+"""The sitting that is on, and what the foot makes of its notes: pauses, *without*, rounds.
+
+It keeps what has to be known of the last notes and hands everything on to the log's writer. It is
+used under the desk's lock and knows no drone.
+"""
+
+from collections import deque
+from dataclasses import dataclass, replace
+
+from appliance.log.records import EventKind, Marks, RoundGoal
+from appliance.log.writer import LogWriter, NoteKey
+from appliance.practice.rounds import Part, Round, goal_of
+from appliance.practice.switch import Switch
+from appliance.settings import Settings
+from appliance.tuning import Target, target
+from appliance.vocabulary import HeardNote, Instant
+
+KEPT_NOTES = 16  # nothing older is ever asked for
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A note of this sitting: its key in the log, its times on the monotonic clock, its target."""
+
+    key: NoteKey
+    note: HeardNote
+    aim: Target | None  # None: it has no pitch
+
+
+class Sitting:
+    """One sitting after the other; between two of them there is none."""
+
+    def __init__(self, settings: Settings, writer: LogWriter) -> None:
+        """Wait for the first note."""
+        self._settings = settings
+        self._writer = writer
+        self._last_end: Instant | None = None
+        self._notes: deque[Played] = deque(maxlen=KEPT_NOTES)  # those that count
+        self._paused, self._without = Switch(), Switch()
+        self.round: Round | None = None
+
+    @property
+    def on(self) -> bool:
+        """Whether a sitting has begun."""
+        return self._last_end is not None
+
+    @property
+    def paused(self) -> bool:
+        """Whether the log is paused."""
+        return self._paused.on
+
+    def last(self) -> Played | None:
+        """The last note that counts."""
+        return self._notes[-1] if self._notes else None
+
+    def played(self, key: NoteKey) -> Played | None:
+        """One of the last notes that count."""
+        return next((one for one in self._notes if one.key == key), None)
+
+    def add(self, heard: HeardNote, began: Instant, ended: Instant) -> tuple[NoteKey, bool]:
+        """Log a note that has ended; return its key, and whether it counts (the log not paused)."""
+        self._begin_unless_on(began)
+        self._last_end = ended
+        note = replace(heard, start_s=began.monotonic_s, end_s=ended.monotonic_s)
+        paused = self._paused.was_on(began.monotonic_s)
+        marks = Marks(paused, self._without.was_on(began.monotonic_s))
+        key = self._writer.next_key
+        if self.round is not None and not paused:
+            marks = _in_round(marks, self.round, self.round.hear(note, key))
+        self._writer.add_note(heard, ended, marks)
+        if not paused:
+            self._notes.append(Played(key, note, self._aim(key, note)))
+        return key, not paused
+
+    def _begin_unless_on(self, at: Instant) -> None:
+        if self._last_end is None:
+            room = self._settings.room
+            self._writer.begin_sitting(at, instrument=room.instrument, a4_hz=room.a4_hz)
+
+    def _aim(self, key: NoteKey, note: HeardNote) -> Target | None:
+        """Where a note was right: in a round its target, else by the room's tuning."""
+        if note.settled_hz is None:
+            return None
+        if self.round is not None and any(one.key == key for one in self.round.tries):
+            return self.round.goal.target
+        return self.aim_at(note.settled_hz, note.reference_hz)
+
+    def aim_at(self, hz: float, reference_hz: float | None) -> Target:
+        """The target nearest a pitch, over a drone, by the room's tuning."""
+        room = self._settings.room
+        return target(hz, a4_hz=room.a4_hz, reference_hz=reference_hz, tuning=room.tuning)
+
+    def end_if_silent(self, at_s: float) -> None:
+        """End sitting and pause when nothing has been played for as long as settings say."""
+        silent_s = self._settings.room.sitting_ends_after_silent_s
+        if self._last_end is not None and at_s - self._last_end.monotonic_s >= silent_s:
+            self.end(at_s)
+        elif self._last_end is None and at_s - self._paused.since_s >= silent_s:
+            self._paused.turn(at_s, on=False)
+
+    def end(self, at_s: float) -> None:
+        """End the sitting where its last note ended: what followed was no practice."""
+        if self._last_end is None:
+            return
+        self.end_round(self._last_end, won=False)
+        if self._paused.turn(at_s, on=False):  # the next player shall not find the log paused
+            self._writer.add_event(EventKind.RESUMED, self._last_end)
+        self._writer.end_sitting(self._last_end)
+        self._last_end = None
+        self._notes.clear()
+
+    def pause(self, at: Instant, *, on: bool) -> None:
+        """Pause the log or let it go on; notes of a pause are kept and not counted."""
+        if self._paused.turn(at.monotonic_s, on=on):
+            self._writer.add_event(EventKind.PAUSED if on else EventKind.RESUMED, at)
+
+    def go_without(self, at: Instant, *, on: bool) -> None:
+        """From now on notes are played without the drone, or with it again."""
+        if self._without.turn(at.monotonic_s, on=on):
+            self._writer.add_event(EventKind.WENT_WITHOUT if on else EventKind.BROUGHT_BACK, at)
+
+    def strike(self, key: NoteKey) -> None:
+        """Strike a note out: kept, marked, not counted, and no try of a round."""
+        self._writer.strike(key)
+        self._notes = deque((one for one in self._notes if one.key != key), maxlen=KEPT_NOTES)
+        if self.round is not None:
+            self.round.strike(key)
+
+    def begin_round(self, at: Instant) -> bool:
+        """Begin a round on the arrival just played; false where nobody can say what was meant."""
+        last = self.last()
+        if last is None or last.aim is None or last.aim.unsure:
+            return False
+        aim, before = last.aim, [one.note for one in self._notes if one.aim is not None][:-1]
+        goal = goal_of(last.note, before[-1] if before else None, aim)
+        practice, room = self._settings.practice, self._settings.room
+        self.round = Round(goal, practice.landed_in_a_row, room.band_cents)
+        self._writer.begin_round(
+            RoundGoal(goal.from_hz, aim.low_hz, aim.high_hz, room.band_cents), at
+        )
+        self._writer.add_event(EventKind.ROUND_BEGUN, at)
+        return True
+
+    def end_round(self, at: Instant, *, won: bool) -> None:
+        """End the round, if one is on."""
+        if self.round is not None:
+            self.round = None
+            self._writer.end_round(won=won)
+            self._writer.add_event(EventKind.ROUND_ENDED, at)
+
+
+def _in_round(marks: Marks, played: Round, part: Part | None) -> Marks:
+    number = len(played.tries) if part is Part.TRY else None
+    return replace(marks, in_round=part is not None, try_number=number)
