@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from appliance.hearing.cleaning import Cleaned, Cleaner
-from appliance.hearing.resampling import Decimator
+from appliance.hearing.resampling import to_ear_rate
 from appliance.hearing.sent import recognise
 from appliance.practice.drone import Drone
 from appliance.settings import TIMBRES, DroneSettings
@@ -34,7 +34,7 @@ NOISE_DB = -80.0
 
 def slower(sound: Audio) -> Audio:
     """At the ear's rate, as the ear itself does it."""
-    return np.asarray(Decimator(RATE_HZ).decimate(sound))
+    return np.asarray(to_ear_rate(RATE_HZ).decimate(sound))
 
 
 def cleaned(mic: Audio, sent: Audio) -> list[Cleaned]:

@@ -10,7 +10,7 @@ from appliance.hearing.cleaning import Cleaner
 from appliance.hearing.landings import Landing, hz_of, measure, repeats
 from appliance.hearing.notes import NoteFinder, NoteSketch
 from appliance.hearing.pitch import PitchTracker
-from appliance.hearing.resampling import Decimator
+from appliance.hearing.resampling import to_ear_rate
 from appliance.hearing.shifts import ShiftFinder
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
@@ -19,7 +19,7 @@ from appliance.vocabulary import Event, HeardNote, NoteEnded, NoteLanded
 
 Floats = NDArray[np.float64]
 
-CHUNK_HOPS = 8  # hops are heard together: 80 ms of delay for a fifth of the cost
+CHUNK_HOPS = 16  # hops are heard together: 160 ms of delay for a tenth of the cost
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
 # What a moving room leaves of the drone was read within 1.4 cents of a partial and up to 7 dB over
 # the quiet level (demo, seed 1); a player in unison is 8 dB over it unless softer than the drone
@@ -46,7 +46,7 @@ class Ear:
         self, settings: Settings, instrument: Instrument | str, sample_rate_hz: float
     ) -> None:
         played = find_instrument(instrument) if isinstance(instrument, str) else instrument
-        self._mic, self._sent = Decimator(sample_rate_hz), Decimator(sample_rate_hz)
+        self._mic, self._sent = to_ear_rate(sample_rate_hz), to_ear_rate(sample_rate_hz)
         rate_hz = self._mic.rate_hz
         self._sample_rate_hz = sample_rate_hz
         self._pitch = PitchTracker(played, rate_hz, CHUNK_HOPS)
@@ -73,7 +73,9 @@ class Ear:
         if mic.shape != silent.shape or mic.ndim != 1:
             raise ValueError(f"mic {mic.shape} and sent {silent.shape} must be one line each")
         self._heard_frames += len(mic)
-        block = np.nan_to_num([mic, silent], nan=0.0, posinf=0.0, neginf=0.0)
+        block = np.array([mic, silent], dtype=np.float64)
+        if not np.isfinite(block).all():
+            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
         self._waiting = np.concatenate([self._waiting, block], axis=1)
         events: list[Event] = []
         while self._waiting.shape[1] >= self._chunk:

@@ -227,6 +227,7 @@ class RoomGains:
         frames = np.ndarray(
             (self._in_chunk, size), buffer=line, strides=(step * line.itemsize, line.itemsize)
         )
+        frames = frames.copy()  # a product of overlapping rows would bypass BLAS
         found = frames @ self._tapered
         back = np.exp(2j * np.pi * self._turns * (step * (self._frame - 1)))
         per = 1.0 / np.maximum(self._scales, LEAST_SCALE)[:, None]  # a fader moves all at once

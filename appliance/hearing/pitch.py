@@ -19,14 +19,15 @@ from typing import Generic, TypeVar
 
 import aubio
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
+from appliance.hearing.resampling import SPECTRUM_PASS_HZ, Decimator
 from appliance.instruments import Instrument
 from appliance.tuning import CENTS_PER_OCTAVE, note_hz
 
 Floats = NDArray[np.float64]
+Bins = NDArray[np.intp]
 Spectra = NDArray[np.complex128]
 
 HOP_S = 0.010  # landings are medians over 200 ms: ten to twenty frames, and slides stay visible
@@ -40,11 +41,16 @@ YIN_FULL_HZ = 440.0
 YIN_MIDDLE = 0.72  # of the buffer, from its end: where the half that is summed lies on average
 HIGHEST_PARTIAL_HZ = 5000.0  # above it bowed and blown tones are mostly noise
 PARTIALS = 16
+PADDING = 2.2  # of the window: the nearest bin then holds nearly all of a partial
 COARSE_PARTIALS = 12
 COARSE_TILT = -0.3  # a little more weight for low partials, which are always there
 GRID_CENTS = 15.0  # a third of what the refinement can pull in
 RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
 BETWEEN_WEIGHT = 0.6  # of what lies halfway between partials: it tells an octave too high
+FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
+SUB_ORDERS = (2, 3, 4, 5)  # a low tone with one strong partial may look like that partial alone
+SUB_EXPLAINS = 1.3  # but then it explains so many times the power
+SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
 FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
 LEFTOVER_WEIGHT = 1.5  # times what may be left of a drone partial is taken off
 REFINING = (4, PARTIALS)  # low partials first: their phase cannot turn over
@@ -101,7 +107,10 @@ class PitchTracker:
 
     def __init__(self, instrument: Instrument, rate_hz: float, hops: int) -> None:
         self._rate_hz, self._hops = rate_hz, hops
-        self.hop = round(HOP_S * rate_hz)
+        step = max(1, int(rate_hz / SPECTRUM_RATE_HZ))
+        self._slower = Decimator(rate_hz, step, SPECTRUM_PASS_HZ)
+        self._slow_hop = round(HOP_S * rate_hz / step)
+        self.hop = self._slow_hop * step
         self._low_hz = note_hz(instrument.lowest) * 2 ** (-RANGE_MARGIN_SEMITONES / 12)
         self._high_hz = note_hz(instrument.highest) * 2 ** (RANGE_MARGIN_SEMITONES / 12)
         self.level_hops = int(np.ceil(1 / self._low_hz / HOP_S))
@@ -114,11 +123,14 @@ class PitchTracker:
         """Choose window and lag so that frames fall on the middle of a hop; hops in a window."""
         seconds = np.clip(WINDOW_PERIODS / self._low_hz, *WINDOW_S)
         hops = round(float(seconds) / HOP_S) | 1
-        self._window, self._lag = hops * self.hop, max(2, hops // 4 * 2)
-        self.blur_s = (hops + self._lag) / 2 * HOP_S
-        self._size = 1 << int(np.ceil(np.log2(2.2 * self._window)))
-        self._bins = int(HIGHEST_PARTIAL_HZ * 1.02 / self._rate_hz * self._size) + 2
+        self._window, self._lag = hops * self._slow_hop, max(2, hops // 4 * 2)
+        self.blur_s = (hops + self._lag) / 2 * self._slow_hop / self._slower.rate_hz
+        self._size = _quick_length(PADDING * self._window)
+        slow_hz = self._slower.rate_hz
+        self._bin_hz = slow_hz / self._size
+        self._bins = int(HIGHEST_PARTIAL_HZ * 1.02 / self._bin_hz) + 2
         self._taper = np.hanning(self._window + 2)[1:-1]
+        self._taper_power = float(self._taper @ self._taper)
         self._scale = 2 / self._taper.sum()  # from a bin's magnitude to a partial's amplitude
         self._band_taper = np.hanning(2 * self.hop)
         edges = np.array(BANDS_HZ) * 2 * self.hop / self._rate_hz
@@ -137,8 +149,9 @@ class PitchTracker:
         between = order - 0.5
         weights = np.concatenate([weight, -BETWEEN_WEIGHT * weight], axis=1)
         at_hz = self._grid_hz[:, None] * np.concatenate([order, between])
-        self._grid_weights = weights
+        self._grid_weights = weights.astype(np.float32)
         self._grid_bins = self._bin(np.where(weights != 0, at_hz, 0.0))
+        self._sub_steps = np.rint(np.log2(SUB_ORDERS) * CENTS_PER_OCTAVE / GRID_CENTS).astype(int)
 
     def _set_yin(self, window_hops: int) -> None:
         least = max(YIN_LEAST_S, YIN_PERIODS / self._low_hz) * self._rate_hz
@@ -154,15 +167,16 @@ class PitchTracker:
 
     def _set_memory(self) -> None:
         self._done = 0
-        self._samples = np.zeros(self._window - self.hop)
+        self._samples = np.zeros(self._window - self._slow_hop)
+        self._last_hop = np.zeros(self.hop)
         self._spectra = np.zeros((self._lag, self._bins), complex)
         self._lobes, self._lobes_hz = np.zeros((self._bins, 0)), np.zeros(0)
         self._late_level = _Delay(np.full(self.delay_hops, SILENCE_DB))
         self._late_bands = _Delay(np.full((self.delay_hops, len(BANDS_HZ) - 1), SILENCE_DB))
         self._late_blind = _Delay(np.zeros(self.delay_hops, bool))
 
-    def _bin(self, hz: Floats) -> NDArray[np.intp]:
-        return np.rint(hz * (self._size / self._rate_hz)).astype(np.intp)
+    def _bin(self, hz: Floats) -> Bins:
+        return np.rint(hz / self._bin_hz).astype(np.intp)
 
     def track(self, cleaned: Cleaned) -> Frames:
         """Hear one chunk; the frames that come back lie ``delay_hops`` behind it."""
@@ -191,32 +205,38 @@ class PitchTracker:
 
     def _hear_bands(self, samples: Floats) -> Floats:
         """Power in each band over two hops, the second of them the new one; dB."""
-        line = np.concatenate([self._samples[-self.hop :], samples])
-        windows = sliding_window_view(line, 2 * self.hop)[:: self.hop]
-        power = np.abs(np.fft.rfft(windows * self._band_taper, axis=1)) ** 2
+        line = np.concatenate([self._last_hop, samples])
+        self._last_hop = line[-self.hop :]
+        spectra = np.fft.rfft(_windows(line, 2 * self.hop, self.hop) * self._band_taper, axis=1)
+        power = spectra.real**2 + spectra.imag**2
         bands = np.add.reduceat(power, self._band_edges, axis=1)[:, :-1]
         return np.asarray(10 * np.log10(bands / self.hop**2 + 1e-20))
 
     def _hear_fine(self, cleaned: Cleaned) -> Floats:
         """Pitch by phase advance, and the share of power it explains; shape (hops, 2)."""
-        spectra, power = self._hear_spectra(cleaned.samples)
+        spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
         now, before = spectra[self._lag :], spectra[: -self._lag]
         leftover = self._leftover(cleaned)
-        magnitude = np.abs(now) * self._scale
-        floor = np.median(magnitude, axis=1, keepdims=True)
-        left = magnitude - FLOOR_WEIGHT * floor - LEFTOVER_WEIGHT * leftover
-        hz, explained = self._refine(self._coarse(left), now, before, floor, leftover)
+        magnitude = np.sqrt(now.real**2 + now.imag**2, dtype=np.float32) * np.float32(self._scale)
+        some = magnitude[:, ::FLOOR_EVERY]
+        floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
+        left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
+        coarse = self._coarse(left)
+        both = self._refine(coarse, now, before, floor, leftover)
+        hz, explained = both.reshape(2, 2, self._hops)
+        sub = explained[1] > SUB_EXPLAINS * explained[0]
+        hz, explained = np.where(sub, hz[1], hz[0]), np.where(sub, explained[1], explained[0])
         return np.stack([hz, explained / (power + 1e-12)], axis=1)
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
         line = np.concatenate([self._samples, samples])
-        self._samples = line[self._hops * self.hop :]
-        windows = sliding_window_view(line, self._window)[:: self.hop] * self._taper
+        self._samples = line[len(samples) :]
+        windows = _windows(line, self._window, self._slow_hop) * self._taper
         new = np.fft.rfft(windows, self._size)[:, : self._bins]
         spectra = np.concatenate([self._spectra, new])
         self._spectra = spectra[self._hops :]
-        return spectra, np.einsum("ij,ij->i", windows, windows) / (self._taper @ self._taper)
+        return spectra, np.einsum("ij,ij->i", windows, windows) / self._taper_power
 
     def _leftover(self, cleaned: Cleaned) -> Floats:
         """What may be left of the drone in each bin, as amplitude; shape (bins,)."""
@@ -224,39 +244,51 @@ class PitchTracker:
             return np.zeros(self._bins)
         if not np.array_equal(cleaned.partial_hz, self._lobes_hz):
             self._lobes_hz = cleaned.partial_hz
-            centre = self._lobes_hz * self._size / self._rate_hz
+            centre = self._lobes_hz / self._bin_hz
             away = np.abs(np.arange(self._bins)[:, None] - centre)
             reach = 2 * self._size / self._window  # half a Hann main lobe
             self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
-        return np.asarray((self._lobes * cleaned.leftover).max(1))
+        return np.asarray((self._lobes * cleaned.leftover).max(1), dtype=np.float32)
 
-    def _coarse(self, magnitude: Floats) -> Floats:
-        """The pitch whose partials stand out most, and not those halfway between; (hops,)."""
-        root = np.sqrt(np.maximum(magnitude, 0))
-        score = np.einsum("hgk,gk->hg", root.take(self._grid_bins, axis=1), self._grid_weights)
-        best = score.argmax(1)
-        found = score[np.arange(len(score)), best] > 0
-        return np.where(found, self._grid_hz[best], np.nan)
+    def _coarse(self, magnitude: NDArray[np.float32]) -> Floats:
+        """The pitch whose partials stand out most, and not those halfway between; then the best of
+        those whose second to fifth partial that is; NaN: nothing stands out. Shape (2 · hops,).
+        """
+        root = np.ascontiguousarray(np.sqrt(np.maximum(magnitude, 0)).T)
+        score = np.einsum("gkh,gk->gh", root.take(self._grid_bins, axis=0), self._grid_weights)
+        hops = np.arange(self._hops)
+        best = score.argmax(0)
+        subs = best - self._sub_steps[:, None]
+        sub_score = np.where(subs >= 0, score[np.maximum(subs, 0), hops], 0.0)
+        which = sub_score.argmax(0)
+        chosen = np.concatenate([best, np.maximum(subs[which, hops], 0)])
+        found = np.concatenate([score[best, hops], sub_score[which, hops]]) > 0
+        return np.where(found, self._grid_hz[chosen], np.nan)
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
-    ) -> tuple[Floats, Floats]:
-        """Pitch (hops,) by the phase advance of the partials of ``hz``, and the power in them."""
-        lag_s = self._lag * self.hop / self._rate_hz
-        rows = np.arange(len(hz))[:, None]
+    ) -> Floats:
+        """Pitch by the phase advance of the partials of ``hz``, and their power; both in one line.
+
+        ``hz`` has shape (n · hops,): n candidates for every hop.
+        """
+        lag_s = self._lag * self._slow_hop / self._slower.rate_hz
+        row = np.tile(np.arange(self._hops) * self._bins, len(hz) // self._hops)[:, None]
+        here, then = now.reshape(-1), np.ascontiguousarray(before).reshape(-1)
+        noise = np.tile(floor**2, (len(hz) // self._hops, 1))
         for partials in REFINING:
             order = np.arange(1, partials + 1)
-            at_hz = np.nan_to_num(hz)[:, None] * order
+            at_hz = np.where(np.isnan(hz), 0.0, hz)[:, None] * order
             inside = (at_hz < HIGHEST_PARTIAL_HZ) & (at_hz > 0)
             bins = self._bin(np.where(inside, at_hz, 0.0))
-            cross = now[rows, bins] * np.conj(before[rows, bins])
+            cross = here.take(row + bins) * np.conj(then.take(row + bins))
             turn = np.angle(cross * np.exp((-2j * np.pi * lag_s) * at_hz))
             power = np.where(inside, np.abs(cross) * self._scale**2, 0.0)
             left = leftover[bins]
-            snr = power / (floor**2 + left**2 + 1e-30)
+            snr = power / (noise + left**2 + 1e-30)
             hz = _stepped(hz, turn / (2 * np.pi * lag_s * order), order**2 * snr**2 / (1 + snr))
         own = np.maximum(power - (LEFTOVER_WEIGHT * left) ** 2, 0.0)
-        return hz, own.sum(1) / 2
+        return np.concatenate([hz, own.sum(1) / 2])
 
 
 class _Delay(Generic[_T]):
@@ -271,11 +303,31 @@ class _Delay(Generic[_T]):
         return line[: len(new)]
 
 
+def _windows(line: Floats, size: int, every: int) -> Floats:
+    """Overlapping windows of a line, a view; the last one ends with it."""
+    count = (len(line) - size) // every + 1
+    item = line.itemsize
+    return np.ndarray((count, size), buffer=line, strides=(every * item, item))
+
+
+def _quick_length(least: float) -> int:
+    """The next even length without a prime factor above 5: Fourier transforms like it."""
+    size = int(np.ceil(least / 2)) * 2
+    while True:
+        rest = size
+        for prime in (2, 3, 5):
+            while rest % prime == 0:
+                rest //= prime
+        if rest == 1:
+            return size
+        size += 2
+
+
 def _stepped(hz: Floats, off_hz: Floats, weight: Floats) -> Floats:
     """Pitch moved by the weighted mean of what its partials say, the odd ones out counted less."""
     total = weight.sum(1)
     step = (weight * off_hz).sum(1) / np.maximum(total, 1e-30)
-    reach_hz = np.maximum(np.nan_to_num(hz), 1.0)[:, None] * (ODD_CENTS / CENTS_PER_NEPER)
+    reach_hz = np.fmax(hz, 1.0)[:, None] * (ODD_CENTS / CENTS_PER_NEPER)
     for _ in range(2):
         agreeing = weight / (1 + ((off_hz - step[:, None]) / reach_hz) ** 2)
         step = (agreeing * off_hz).sum(1) / np.maximum(agreeing.sum(1), 1e-30)
