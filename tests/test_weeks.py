@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from appliance.log.calendar import CalendarWeek, WeekNameError, room_zone
-from appliance.log.records import NoteRow
+from appliance.log.records import Marks, NoteRow
 from appliance.log.tallies import Tally, tally, wilson
 from appliance.log.weeks import Landing, Reading, judge, landings_of, read_week
 from appliance.vocabulary import Arrival, Outcome, SettingsError
@@ -328,3 +328,41 @@ def test_no_such_week(bad: str) -> None:
 def test_no_such_time_zone(bad: str) -> None:
     with pytest.raises(SettingsError, match="time_zone"):
         room_zone(bad)
+
+
+# --- What the foot has marked -------------------------------------------------------------------
+
+
+def marked(cents: float, name: str = "A3", **marks: object) -> NoteRow:
+    return replace(row(heard(name, cents)), marks=Marks(**marks))  # type: ignore[arg-type]
+
+
+def test_paused_notes_and_rounds_are_kept_apart() -> None:
+    rows = [
+        *_rows(0.0, 0.0, 30.0),
+        marked(0.0, paused=True),
+        marked(0.0, in_round=True, try_number=1),
+        marked(0.0, in_round=True),
+        replace(marked(0.0, in_round=True), struck=True),
+    ]
+    week = read_week(rows, rows, JUST)
+    assert (week.total.count, week.before.count) == (3, 3)
+    assert (week.paused, week.in_rounds, week.struck) == (1, 2, 1)
+    assert week.heard == len(rows)
+
+
+def test_with_and_without_stand_side_by_side() -> None:
+    silent = replace(heard("E4", 2.0), drone_hz=None)  # the drone had been stopped
+    rows = [
+        *_rows(0.0, 2.0, 30.0),
+        *(marked(cents, without=True) for cents in (-30.0, 3.0)),
+        marked(2.0, "E4", without=True),
+        row(heard("C#4", -13.7)),
+        row(silent),
+    ]
+    beside = read_week(rows, [], JUST).beside
+    assert (beside.with_drone.count, beside.with_drone.landed) == (4, 3)
+    assert (beside.without.count, beside.without.landed) == (3, 2)
+    # only A3 was played both ways
+    assert (beside.alike_with.count, beside.alike_with.landed) == (3, 2)
+    assert (beside.alike_without.count, beside.alike_without.landed) == (2, 1)

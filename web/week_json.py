@@ -2,8 +2,9 @@
 
 from typing import Any
 
+from appliance.log.pace import Pace
 from appliance.log.tallies import Tally
-from appliance.log.weeks import Comparison, NoteLine, ShiftLine, Week
+from appliance.log.weeks import Beside, Comparison, NoteLine, ShiftLine, Week
 from web.query import Asked
 from web.words import SHIFT_SIDES, SIDES
 
@@ -25,7 +26,29 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "not_measurable": week.not_measurable,
         "repeats": week.repeats,
         "struck_out": week.struck,
+        "paused": week.paused,
+        "in_rounds": week.in_rounds,
         "without_any_drone": week.undroned,
+        "beside": _beside(week.beside),
+        "sittings": [_pace(pace) for pace in week.paces],
+    }
+
+
+def _beside(beside: Beside) -> dict[str, Any]:
+    return {
+        "with_drone": _tally(beside.with_drone),
+        "without": _tally(beside.without),
+        "same_notes_with_drone": _tally(beside.alike_with),
+        "same_notes_without": _tally(beside.alike_without),
+    }
+
+
+def _pace(pace: Pace) -> dict[str, Any]:
+    return {
+        "sitting": pace.sitting.sitting_id,
+        "notes": pace.notes,
+        "too_short": pace.too_short,
+        "notes_a_minute": pace.notes_a_minute,
     }
 
 

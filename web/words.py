@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from flask import Flask
 
 from appliance.log.calendar import CalendarWeek
+from appliance.log.pace import slow_enough
 from appliance.log.tallies import FEW, Tally
 from appliance.log.weeks import Comparison, Reading
 from appliance.tuning import UNGRADED_CENTS, note_name
@@ -34,6 +35,7 @@ def register(app: Flask) -> None:
         clock=clock,
         signed=signed,
         note_name=note_name,
+        slow_enough=slow_enough,
     )
     app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like, FEW=FEW)
 

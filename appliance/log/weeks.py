@@ -4,20 +4,35 @@ Pitch is logged in Hz; the target is chosen here, when the log is read, so the s
 read in another tuning, at another A4, with another band.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from enum import StrEnum
 from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from appliance.log.pace import Pace, paces
 from appliance.log.records import NoteRow
 from appliance.log.tallies import COUNTED, Tally, tally
 from appliance.tuning import error_cents, nearest_note, note_name, outcome, target
 from appliance.vocabulary import Outcome
 
 _Key = TypeVar("_Key")
+
+
+class Kind(StrEnum):
+    """What a logged note is to a week. Only the ordinary ones make its shares.
+
+    Rounds oversample what is bad and end on success; a repeat shows a finger left in place.
+    """
+
+    ORDINARY = "ordinary"
+    STRUCK = "struck out"
+    PAUSED = "played while the log was paused"
+    REPEAT = "repeat"
+    IN_ROUND = "in a round"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +78,20 @@ class Comparison:
 
     this: Tally
     before: Tally
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Landings with the drone sounding beside those without it, the help being gone.
+
+    ``alike_with`` and ``alike_without`` count only notes that were played both ways over the same
+    drone: nothing else can be compared.
+    """
+
+    with_drone: Tally
+    without: Tally
+    alike_with: Tally
+    alike_without: Tally
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,19 +144,23 @@ class Week:
     total: Tally
     before: Tally
     compared: Comparison | None
+    beside: Beside
     by_note: tuple[NoteLine, ...]
     by_shift: tuple[ShiftLine, ...]
     unsure: int
     not_measurable: int
     repeats: int
     struck: int
+    paused: int
+    in_rounds: int
     undroned: int
+    paces: tuple[Pace, ...]
 
     @property
     def heard(self) -> int:
         """How many notes were heard at all, counted or not."""
-        apart = self.unsure + self.not_measurable + self.repeats + self.struck
-        return self.total.count + apart
+        marked = self.struck + self.paused + self.in_rounds
+        return self.total.count + self.unsure + self.not_measurable + self.repeats + marked
 
 
 def read_week(
@@ -138,23 +171,29 @@ def read_week(
 ) -> Week:
     """Read a week's rows, and those of the week before, by one tuning, A4 and band.
 
-    Struck-out notes and repeats are no tries; unsure and not measurable notes are counted apart.
+    Unsure and not measurable notes are counted apart, and so is every note that is no ordinary one
+    (see :class:`Kind`).
     """
     rows = tuple(rows)
-    judged = [judge(row, reading, zone) for row in rows if _is_try(row)]
+    kinds = Counter(kind_of(row) for row in rows)
+    judged = [judge(row, reading, zone) for row in rows if kind_of(row) is Kind.ORDINARY]
     landings = [found for found in judged if isinstance(found, Landing)]
     before = landings_of(rows_before, reading, zone)
     return Week(
         total=_tally(landings),
         before=_tally(before),
         compared=_compare(landings, before),
+        beside=_beside(landings),
         by_note=_note_lines(landings, before),
         by_shift=_shift_lines(landings, before),
         unsure=judged.count(Outcome.UNSURE),
         not_measurable=judged.count(Outcome.NOT_MEASURABLE),
-        repeats=sum(row.note.repeat and not row.struck for row in rows),
-        struck=sum(row.struck for row in rows),
+        repeats=kinds[Kind.REPEAT],
+        struck=kinds[Kind.STRUCK],
+        paused=kinds[Kind.PAUSED],
+        in_rounds=kinds[Kind.IN_ROUND],
         undroned=sum(landing.drone_midi is None for landing in landings),
+        paces=tuple(paces(rows)),
     )
 
 
@@ -162,7 +201,7 @@ def landings_of(
     rows: Iterable[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing]:
     """Return the counted landings among some rows, in their order."""
-    judged = (judge(row, reading, zone) for row in rows if _is_try(row))
+    judged = (judge(row, reading, zone) for row in rows if kind_of(row) is Kind.ORDINARY)
     return [found for found in judged if isinstance(found, Landing)]
 
 
@@ -190,8 +229,15 @@ def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landi
     )
 
 
-def _is_try(row: NoteRow) -> bool:
-    return not row.struck and not row.note.repeat
+def kind_of(row: NoteRow) -> Kind:
+    """Say whether a note counts among the week's, and why not."""
+    if row.struck:
+        return Kind.STRUCK
+    if row.marks.paused:
+        return Kind.PAUSED
+    if row.note.repeat:
+        return Kind.REPEAT
+    return Kind.IN_ROUND if row.marks.in_round else Kind.ORDINARY
 
 
 def _tally(landings: Iterable[Landing]) -> Tally:
@@ -216,6 +262,26 @@ def _compare(
         count(landing for landing in this if landing.conditions in common),
         count(landing for landing in before if landing.conditions in common),
     )
+
+
+def _beside(landings: Sequence[Landing]) -> Beside:
+    without = [landing for landing in landings if landing.row.marks.without]
+    sounding = [
+        landing
+        for landing in landings
+        if landing.row.note.drone_hz is not None and not landing.row.marks.without
+    ]
+    both = {_place(landing) for landing in without} & {_place(landing) for landing in sounding}
+    return Beside(
+        _tally(sounding),
+        _tally(without),
+        _tally(landing for landing in sounding if _place(landing) in both),
+        _tally(landing for landing in without if _place(landing) in both),
+    )
+
+
+def _place(landing: Landing) -> tuple[int, int | None]:
+    return landing.midi, landing.drone_midi
 
 
 def _grouped(
