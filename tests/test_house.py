@@ -59,7 +59,7 @@ DOORS = {
 # Pure rooms know no clock, disk, network, process or log file.
 PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
-    "appliance.log.schema",
+    *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

@@ -22,9 +22,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.log.logbook import Logbook
+from appliance.log.records import Marks, RoundGoal
 from appliance.settings import Settings
 from appliance.vocabulary import SettingsError
-from tests.log_rows import PLAIN, fill, instant
+from tests.log_rows import PLAIN, UNMEASURED, fill, instant, later
 from web import create_app
 
 NOW = instant(2026, 2, 15, 20)
@@ -501,3 +502,32 @@ def test_the_command_says_what_is_wrong(arguments: tuple[str, ...]) -> None:
     assert (server.returncode, output) == (2, "")
     assert "groundnote-web:" in errors
     assert "Traceback" not in errors
+
+
+# --- What the foot has marked -------------------------------------------------------------------
+
+
+def test_with_and_without_rounds_pauses_and_pace_are_on_the_page(tmp_path: Path) -> None:
+    at = instant(2026, 2, 11)
+    marks = [Marks(), Marks(without=True), Marks(paused=True), Marks(in_round=True, try_number=1)]
+    with Logbook(tmp_path / "room.db", "north room") as log:
+        sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+        goal = RoundGoal(None, 220.0, 220.0, 10.0)
+        one = log.begin_round(sitting, goal, at)
+        for number, mark in enumerate(marks):
+            log.add_note(sitting, PLAIN, later(at, 2.0 * number), mark, one)
+        log.add_note(sitting, UNMEASURED, later(at, 9.0))
+    client = _app(tmp_path / "room.db").test_client()
+    text = _words(client, "/")
+    assert "With 1, few 100 % 0 % 0 %" in text and "Without 1, few 100 % 0 % 0 %" in text
+    assert "Played while the log was paused 1 Played in rounds 1" in text
+    assert "1 of 4 notes were too short to hear a landing." in text
+    week = client.get("/week.json").get_json()
+    assert (week["paused"], week["in_rounds"], week["total"]["count"]) == (1, 1, 2)
+    assert week["beside"]["same_notes_without"]["landed"] == 1
+    (pace,) = week["sittings"]
+    assert (pace["notes"], pace["too_short"]) == (4, 1)
+
+
+def test_a_week_played_with_the_drone_alone_says_nothing_of_without(client: FlaskClient) -> None:
+    assert "With the drone and without" not in _words(client, "/")
