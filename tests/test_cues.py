@@ -4,7 +4,9 @@ That a cue is no note is tested through the real ear, with a room around it.
 """
 
 import itertools
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -57,6 +59,16 @@ def test_no_two_cues_share_a_rhythm() -> None:
 
 def test_two_cues_of_one_gap_differ_in_it_by_far() -> None:
     assert rhythm(Cue.NOT_MEASURED)[0] >= 3 * rhythm(Cue.AGREES)[0]
+
+
+def test_the_readme_shows_every_rhythm() -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r"`([•× ]+)`", readme.split("told apart by their rhythm")[1])
+    drawn = set()
+    for cue in CUES:
+        dots = {pulse.step: "×" if pulse.octave is None else "•" for pulse in PULSES[cue]}
+        drawn.add("".join(dots.get(step, " ") for step in range(max(dots) + 1)))
+    assert set(shown) - {"•", "×"} | {"×"} == drawn
 
 
 @pytest.mark.parametrize("cue", Cue)
