@@ -6,20 +6,17 @@ come from :func:`dataclasses.replace`, and ``check`` holds settings built in cod
 """
 
 import difflib
-import re
 import tomllib
 import typing
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 from appliance import tuning
-from appliance.instruments import INSTRUMENTS, find_instrument
-from appliance.tuning import parse_note
-from appliance.vocabulary import InstrumentError, NoteNameError, SettingsError
+from appliance.rules import DRONE_NOTE, FILLED, INSTRUMENT, KEY, TIME_ZONE, Between, Text, one_of
+from appliance.vocabulary import SettingsError
 
 TUNINGS = tuning.TUNINGS
 TIMBRES = ("reed", "clear", "warm", "bright")
@@ -27,82 +24,17 @@ ADDED = ("nothing", "fifth", "octave")
 
 
 @dataclass(frozen=True)
-class Between:
-    """A number's rule: both ends are allowed; nan and inf never are."""
-
-    low: float
-    high: float
-
-    def accepts(self, value: object) -> bool:
-        """Tell whether the value lies in the range."""
-        return isinstance(value, int | float) and self.low <= value <= self.high
-
-    @property
-    def allowed(self) -> str:
-        """The range in words."""
-        return f"from {self.low:g} to {self.high:g}"
-
-
-@dataclass(frozen=True)
-class Text:
-    """A text's rule: a test, what it allows in words, and the choices to suggest from, if any."""
-
-    allowed: str
-    test: Callable[[str], object]
-    choices: tuple[str, ...] = ()
-
-    def accepts(self, value: object) -> bool:
-        """Tell whether the value is a text that passes the test."""
-        return isinstance(value, str) and bool(self.test(value))
-
-
-def _one_of(choices: tuple[str, ...]) -> Text:
-    return Text(f"one of {', '.join(choices)}", choices.__contains__, choices)
-
-
-def _is_instrument(name: str) -> bool:
-    try:
-        find_instrument(name)
-    except InstrumentError:
-        return False
-    return True
-
-
-def _is_time_zone(name: str) -> bool:
-    try:
-        return name == "" or bool(ZoneInfo(name))
-    except (KeyError, ValueError, OSError):  # not found; "../x"; "Europe", which is a directory
-        return False
-
-
-def _is_drone_note(name: str) -> bool:
-    try:
-        return parse_note("C1") <= parse_note(name) <= parse_note("C7")
-    except NoteNameError:
-        return False
-
-
-_FILLED = Text("text that is not empty", lambda text: bool(text.strip()))
-_INSTRUMENT = Text(f"one of {', '.join(INSTRUMENTS)}", _is_instrument, tuple(INSTRUMENTS))
-_TIME_ZONE = Text("an IANA time zone such as Europe/Vienna, or empty", _is_time_zone)
-_KEY = Text(
-    "a key's name in the kernel, such as KEY_PAGEUP", re.compile(r"(KEY|BTN)_[A-Z0-9_]+").fullmatch
-)
-_DRONE_NOTE = Text("a note from C1 to C7, such as A3, Bb3 or F#4", _is_drone_note)
-
-
-@dataclass(frozen=True)
 class RoomSettings:
     """The room: who practises in it is the log's business, how it is tuned stands here."""
 
-    name: Annotated[str, _FILLED] = "practice-room"
-    time_zone: Annotated[str, _TIME_ZONE] = ""  # IANA name; empty: the machine's own
-    instrument: Annotated[str, _INSTRUMENT] = "viola"
+    name: Annotated[str, FILLED] = "practice-room"
+    time_zone: Annotated[str, TIME_ZONE] = ""  # IANA name; empty: the machine's own
+    instrument: Annotated[str, INSTRUMENT] = "viola"
     a4_hz: Annotated[float, Between(400.0, 480.0)] = 440.0
     band_cents: Annotated[float, Between(5.0, 30.0)] = 10.0
-    tuning: Annotated[str, _one_of(TUNINGS)] = "just"
+    tuning: Annotated[str, one_of(TUNINGS)] = "just"
     sitting_ends_after_silent_s: Annotated[float, Between(60.0, 7200.0)] = 600.0
-    log_path: Annotated[str, _FILLED] = "groundnote.db"
+    log_path: Annotated[str, FILLED] = "groundnote.db"
 
 
 @dataclass(frozen=True)
@@ -122,11 +54,11 @@ class SoundSettings:
 class DroneSettings:
     """The drone, and the cues, as they leave the loudspeaker."""
 
-    note: Annotated[str, _DRONE_NOTE] = "A3"
+    note: Annotated[str, DRONE_NOTE] = "A3"
     # "reed": odd partials lead. "clear": reed with gaps above its sixth partial, which leave a
     # player's own partials free. "warm" has weaker, "bright" stronger high partials.
-    timbre: Annotated[str, _one_of(TIMBRES)] = "reed"
-    add: Annotated[str, _one_of(ADDED)] = "nothing"
+    timbre: Annotated[str, one_of(TIMBRES)] = "reed"
+    add: Annotated[str, one_of(ADDED)] = "nothing"
     level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit
     fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15
     preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0
@@ -148,10 +80,10 @@ class PedalSettings:
     right_pin: Annotated[int, Between(0, 27)] = 22
     fourth_pin: Annotated[int, Between(0, 27)] = 23
     keyboard: str = ""
-    left_key: Annotated[str, _KEY] = "KEY_LEFT"
-    middle_key: Annotated[str, _KEY] = "KEY_DOWN"
-    right_key: Annotated[str, _KEY] = "KEY_RIGHT"
-    fourth_key: Annotated[str, _KEY] = "KEY_UP"
+    left_key: Annotated[str, KEY] = "KEY_LEFT"
+    middle_key: Annotated[str, KEY] = "KEY_DOWN"
+    right_key: Annotated[str, KEY] = "KEY_RIGHT"
+    fourth_key: Annotated[str, KEY] = "KEY_UP"
     hold_s: Annotated[float, Between(0.3, 2.0)] = 0.6
     debounce_s: Annotated[float, Between(0.005, 0.2)] = 0.03
     stuck_after_s: Annotated[float, Between(3.0, 120.0)] = 10.0
@@ -170,7 +102,7 @@ class PracticeSettings:
 class WebSettings:
     """The page for the phone."""
 
-    host: Annotated[str, _FILLED] = "0.0.0.0"
+    host: Annotated[str, FILLED] = "0.0.0.0"
     port: Annotated[int, Between(0, 65535)] = 8080
 
 
