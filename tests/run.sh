@@ -5,8 +5,9 @@ set -eu
 cd -- "$(dirname -- "$0")/.."
 . appliance/setup.sh
 
-sound="libportaudio2 jackd2 fluid-soundfont-gm timgm6mb-soundfont musescore-general-soundfont-small"
-set_up "$sound chromium libatomic1" tests/requirements.lock
+sound="libportaudio2 jackd2"
+tones="fluid-soundfont-gm timgm6mb-soundfont csound-soundfont musescore-general-soundfont-small"
+set_up "$sound $tones chromium libatomic1" tests/requirements.lock
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy

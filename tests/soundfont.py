@@ -19,23 +19,23 @@ from numpy.typing import NDArray
 FONTS = {  # each in a Debian package of its own
     "fluid": Path("/usr/share/sounds/sf2/FluidR3_GM.sf2"),  # fluid-soundfont-gm
     "tim": Path("/usr/share/sounds/sf2/TimGM6mb.sf2"),  # timgm6mb-soundfont
+    "csound": Path("/usr/share/sounds/sf2/sf_GMbank.sf2"),  # csound-soundfont
     "musescore": Path("/usr/share/sounds/sf3/MuseScore_General_Lite.sf3"),
     # musescore-general-soundfont-small
 }
 MISSING = [name for name, path in FONTS.items() if not path.exists()]
 
-# Fonts with usable tones of their own, heard and measured one by one: Praat reads each within 50
-# cents of its root key, and its loop holds one pitch. Left out: tim's voice (an effect, cut at
-# 6 kHz); musescore's other instruments, which are fluid's recordings over again, except the voice,
-# of which there is no other.
+# Fonts with usable tones of their own, measured one by one: Praat reads each within 50
+# cents of its root key, and its loop holds one pitch and one level. Left out: tim's voice (cut at
+# 6 kHz, whole in csound); what csound shares with tim, and musescore with fluid.
 PLAYABLE = {
     "violin": ("fluid", "tim"),
     "viola": ("fluid", "tim"),
     "cello": ("fluid", "tim", "musescore"),
     "double-bass": ("fluid", "tim"),
     "trombone": ("fluid", "tim"),
-    "voice": ("fluid", "musescore"),
-    "oboe": ("fluid", "tim"),
+    "voice": ("fluid", "csound"),
+    "oboe": ("fluid", "tim", "csound"),
     "clarinet": ("fluid", "tim"),
 }
 

@@ -150,8 +150,11 @@ def _landing_and_settled(
     if corrected is not None:
         close = min(close, start + corrected + 0.01)
     window = (times >= stable) & (times <= close)
-    middle = np.mean if moves or note.natural else np.median
-    landing = float(middle(hz[window])) if window.sum() >= 3 else note.landing_hz
+    landing = note.landing_hz
+    if moves and close <= times[-1]:
+        landing = _mean_between(times, hz, stable, close)
+    elif window.sum() >= 3:
+        landing = float((np.mean if note.natural else np.median)(hz[window]))
     rest = times > (close if corrected is None else start + corrected + note.correct_s)
     if rest.sum() < 10:
         return landing, landing if corrected is None else note.settled_hz
@@ -172,4 +175,10 @@ def _mean_over_cycles(times: Audio, hz: Audio, note: PlannedNote) -> float:
         return float(np.median(hz))
     cycle = 1.0 / note.vibrato_hz
     whole = np.floor((times[-1] - times[0]) / cycle) * cycle
-    return float(np.mean(hz[times >= times[-1] - whole])) if whole else float(np.mean(hz))
+    return _mean_between(times, hz, times[-1] - (whole or times[-1] - times[0]), times[-1])
+
+
+def _mean_between(times: Audio, hz: Audio, begin: float, end: float) -> float:
+    """Mean over just this stretch, between frames too: a frame more of a cycle is a cent off."""
+    grid = begin + (np.arange(200) + 0.5) / 200 * (end - begin)
+    return float(np.mean(np.interp(grid, times, hz)))

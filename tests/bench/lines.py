@@ -16,10 +16,13 @@ from tests.lines import RANGES
 from tests.truths import PlannedNote
 
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
-_TO_THE_DRONE = {"major": 0.1, "chromatic": 0.15}  # so that one note in five is its octave
+_TO_THE_DRONE = {"major": 0.13, "chromatic": 0.18}  # so that one note in five is its octave
 _LEAST_MOVE_CENTS = 70.0
 _LANDING_CENTS = 40.0
-_LEAST_DIP_DB = 8.0  # in the dry tone: the room fills a dip by 1 to 2 dB, and 6 are to be left
+# A re-articulation dips by at least 6 dB. That is what is to be left at the microphone, in 20 ms or
+# one and a half periods, when the room has filled the dip and a low note has blurred it.
+_DIP_DB = (12.0, 24.0)
+_DIP_PERIODS = 3.0
 _KINDS = ("detached", "legato", "slide", "rearticulated")
 _KIND_SHARES = (0.3, 0.25, 0.25, 0.2)
 
@@ -110,7 +113,8 @@ def _joined(
     if kind == "detached" or (kind != "rearticulated" and note.midi == before.midi):
         return note
     if kind == "rearticulated":
-        join, dip = float(rng.uniform(0.04, 0.08)), float(rng.uniform(_LEAST_DIP_DB, 20.0))
+        join, dip = float(rng.uniform(0.05, 0.09)), float(rng.uniform(*_DIP_DB))
+        join = max(join, _DIP_PERIODS / note.landing_hz)
         if rng.random() < 0.5:
             note = _left_in_place(note, before)
         return replace(note, gap_s=0.0, join_s=join, dip_db=dip)
