@@ -284,7 +284,7 @@ def _place(landing: Landing) -> tuple[int, int | None]:
     return landing.midi, landing.drone_midi
 
 
-def _grouped(
+def grouped(
     landings: Iterable[Landing], key: Callable[[Landing], _Key | None]
 ) -> dict[_Key, list[Landing]]:
     """Sort landings into groups; those without a key are left out."""
@@ -296,16 +296,16 @@ def _grouped(
 
 
 def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[NoteLine, ...]:
-    earlier = _grouped(before, lambda landing: landing.midi)
+    earlier = grouped(before, lambda landing: landing.midi)
     lines = (
         NoteLine(midi, _tally(group), _compare(group, earlier.get(midi, ())), tuple(group))
-        for midi, group in _grouped(this, lambda landing: landing.midi).items()
+        for midi, group in grouped(this, lambda landing: landing.midi).items()
     )
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.midi)))
 
 
 def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[ShiftLine, ...]:
-    earlier = _grouped(before, lambda landing: landing.move)
+    earlier = grouped(before, lambda landing: landing.move)
     lines = (
         ShiftLine(
             *move,
@@ -314,7 +314,7 @@ def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[Sh
             compared=_compare(group, earlier.get(move, ()), _shift_tally),
             landings=tuple(group),
         )
-        for move, group in _grouped(this, lambda landing: landing.move).items()
+        for move, group in grouped(this, lambda landing: landing.move).items()
     )
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.name)))
 
