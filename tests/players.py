@@ -94,7 +94,9 @@ def _tone(recording: Recording, natural: bool) -> _Tone:
         plateau = round(plateau * len(loop) / recording.rate_hz) * recording.rate_hz / len(loop)
         hz = np.where(times > grid[start] - 0.01, plateau, hz)
     own = np.interp(grid, times, hz)
-    held = int(min(0.06 * recording.rate_hz, start))  # the attack keeps its own way in
+    # The attack keeps its own way in, for as long as Praat's window still reaches back before it.
+    held = int(min(0.06, 12.0 / hz_of(recording.root)) * recording.rate_hz)
+    held = min(held, start)
     own[:held] = own[held]
     if natural:
         own[:] = np.mean(own[start:])

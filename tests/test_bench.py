@@ -85,7 +85,7 @@ def test_the_truth_is_where_the_plan_put_it(instrument: str) -> None:
         truths = render(plan, instrument, 48000.0, font=font)[1]
         landing = [abs(cents_between(t.landing_hz, t.planned_landing_hz)) for t in truths]
         settled = [abs(cents_between(t.settled_hz, t.planned_settled_hz)) for t in truths]
-        assert np.median(landing) < 0.5 and np.median(settled) < 0.5, font
+        assert np.median(landing) < 1.0 and np.median(settled) < 0.5, font
         assert max(landing) < 4.0 and max(settled) < 4.0, font  # a real attack has its own way
 
 

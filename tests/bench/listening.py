@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import soundfile
 
+import appliance.listening  # noqa: F401  to import it belongs to a process's start, not to a take
 from appliance.__main__ import main
 from appliance.vocabulary import Arrival, HeardNote, Vibrato
 from tests.tones import Scene
