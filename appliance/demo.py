@@ -197,12 +197,17 @@ def write_sitting(
         zero, instrument=settings.room.instrument, a4_hz=settings.room.a4_hz, player=NICKNAME
     )
     calls, note_ids, last = Calls(), list[str](), zero
+
+    def settle(until_s: float) -> None:
+        while (due := calls.due(until_s)) is not None:
+            if due.key is not None:
+                log.add_call(note_ids[due.key], due.called.call, due.called.at)
+
     for entry in entries:
         if isinstance(entry, Called):
             at = later(zero, entry.at_s)
-            key = calls.give(entry.call, at).key
-            if key is not None:
-                log.add_call(note_ids[key], entry.call, at)
+            settle(at.monotonic_s)
+            calls.give(entry.call, at)
         elif isinstance(entry, NoteEnded):
             began, last = later(zero, entry.note.start_s), later(zero, entry.note.end_s)
             note_ids.append(log.add_note(sitting_id, entry.note, last))
@@ -211,4 +216,5 @@ def write_sitting(
                 log.add_call(note_ids[-1], called.call, called.at)
         else:
             calls.note_landed(later(zero, entry.start_s).monotonic_s)
+    settle(float("inf"))
     log.end_sitting(sitting_id, last)

@@ -123,11 +123,16 @@ class Desk:
     def tick(self, now: Instant) -> None:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
-            due = self._calls.due(now.monotonic_s)
-            if due is not None and self._settings.practice.answers:
-                self._drone.cue(self._answer(due))
+            self._settle_calls(now.monotonic_s)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
+
+    def _settle_calls(self, at_s: float) -> None:
+        while (due := self._calls.due(at_s)) is not None:
+            if due.key is not None:
+                self._writer.add_call(due.key, due.called.call, due.called.at)
+            if self._settings.practice.answers:
+                self._drone.cue(self._answer(due))
 
     def _answer(self, due: Due) -> Cue:
         played = None if due.key is None else self._sitting.played(due.key)
@@ -138,11 +143,12 @@ class Desk:
         if landing_hz is None or aim is None or aim.unsure:
             return Cue.NOT_MEASURED
         band_cents = self._settings.room.band_cents
-        return answer_to(due.call, error_cents(landing_hz, aim), band_cents)
+        return answer_to(due.called.call, error_cents(landing_hz, aim), band_cents)
 
     def close(self, now: Instant) -> None:
-        """End the sitting: the room closes."""
+        """Settle the last calls and end the sitting: the room closes."""
         with self._lock:
+            self._settle_calls(float("inf"))
             self._sitting.end(now.monotonic_s)
 
     # -- what the foot asks -------------------------------------------------------------------
@@ -161,10 +167,7 @@ class Desk:
     def _call(self, call: Call, at: Instant) -> None:
         fate = Fate.NOTHING
         if not self._sitting.paused:
-            given = self._calls.give(call, at)
-            fate = given.fate
-            if fate is Fate.ATTACHED and given.key is not None:
-                self._writer.add_call(given.key, call, at)
+            fate = self._calls.give(call, at)
         self._drone.cue(Cue.CALL_TAKEN if fate is Fate.ATTACHED else Cue.NOTHING_THERE)
 
     def _keep_note(self, at: Instant) -> None:

@@ -1,14 +1,20 @@
-"""Which note a call speaks of; the rules are the design's."""
+"""Which note a call speaks of, and when it is answered; the rules are the design's."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from appliance.practice.calls import Called, Calls, Due, Fate, Given, answer_to
+from appliance.practice.calls import Called, Calls, Due, Fate, answer_to
 from appliance.practice.cues import Cue
 from appliance.vocabulary import Call, Instant
 
 
 def at(seconds: float) -> Instant:
     return Instant(1e9 + seconds, seconds, "boot", True)
+
+
+def due(call: Call, seconds: float, key: int | None, landing_hz: float | None = None) -> Due:
+    return Due(Called(call, at(seconds)), key, landing_hz)
 
 
 @pytest.fixture
@@ -21,75 +27,80 @@ def calls() -> Calls:
 
 
 def test_without_any_note_there_is_nothing_to_call() -> None:
-    assert Calls().give(Call.FLAT, at(3.0)) == Given(Fate.NOTHING)
+    calls = Calls()
+    assert calls.give(Call.FLAT, at(3.0)) is Fate.NOTHING
+    assert calls.due(99.0) is None
 
 
 @pytest.mark.parametrize(
-    ("called_s", "given"),
-    [
-        (12.0, Given(Fate.ATTACHED, 7)),
-        (19.99, Given(Fate.ATTACHED, 7)),
-        (20.0, Given(Fate.NOTHING)),
-    ],
+    ("called_s", "fate"),
+    [(12.0, Fate.ATTACHED), (19.99, Fate.ATTACHED), (20.0, Fate.NOTHING)],
 )
 def test_the_last_note_can_be_called_for_eight_seconds(
-    calls: Calls, called_s: float, given: Given
+    calls: Calls, called_s: float, fate: Fate
 ) -> None:
-    assert calls.give(Call.SHARP, at(called_s)) == given
+    assert calls.give(Call.SHARP, at(called_s)) is fate
+    found = calls.due(called_s + 2.0)
+    assert found == (due(Call.SHARP, called_s, 7) if fate is Fate.ATTACHED else None)
 
 
-def test_a_note_that_has_just_begun_leaves_the_call_to_the_one_before(calls: Calls) -> None:
+@pytest.mark.parametrize(("called_s", "key"), [(13.49, 7), (13.5, 8)])
+def test_the_sounding_note_is_called_once_it_has_lasted_half_a_second(
+    calls: Calls, called_s: float, key: int
+) -> None:
     calls.note_landed(13.0)
-    assert calls.give(Call.FLAT, at(13.49)) == Given(Fate.ATTACHED, 7)
+    calls.give(Call.FLAT, at(called_s))
+    assert calls.note_ended(8, 13.0, 15.0) is None  # its call is not final yet
+    assert calls.due(called_s + 2.0) == due(Call.FLAT, called_s, key)
 
 
-def test_a_call_on_the_sounding_note_comes_back_when_it_ends(calls: Calls) -> None:
-    calls.note_landed(13.0)
-    assert calls.give(Call.FLAT, at(13.5)) == Given(Fate.ATTACHED, None)
-    assert calls.note_ended(8, 13.0, 15.0) == Called(Call.FLAT, at(13.5))
-
-
-def test_a_note_too_short_to_have_landed_can_be_called(calls: Calls) -> None:
-    assert calls.note_ended(8, 13.0, 13.2) is None
-    assert calls.give(Call.IN_TUNE, at(13.6)) == Given(Fate.ATTACHED, 8)
+@pytest.mark.parametrize("told", ["landed", "ended"])
+def test_a_note_the_ear_tells_of_only_after_the_call_is_the_one_that_was_called(
+    calls: Calls, told: str
+) -> None:
+    assert calls.give(Call.FLAT, at(13.6)) is Fate.ATTACHED  # by then it had sounded for 0.6 s
+    if told == "landed":
+        calls.note_landed(13.0, 220.0)
+        assert calls.due(15.6) == due(Call.FLAT, 13.6, None, 220.0)
+        assert calls.note_ended(8, 13.0, 16.0) == Called(Call.FLAT, at(13.6))
+    else:
+        calls.note_ended(8, 13.0, 13.4)  # shorter than it takes to land
+        assert calls.due(15.6) == due(Call.FLAT, 13.6, 8)
 
 
 def test_a_second_call_replaces_the_first_and_waits_its_own_two_seconds(calls: Calls) -> None:
-    assert calls.give(Call.FLAT, at(13.0)).fate is Fate.ATTACHED
-    assert calls.give(Call.SHARP, at(14.99)) == Given(Fate.ATTACHED, 7)
+    assert calls.give(Call.FLAT, at(13.0)) is Fate.ATTACHED
+    assert calls.give(Call.SHARP, at(14.99)) is Fate.ATTACHED
     assert calls.due(16.98) is None
-    assert calls.give(Call.IN_TUNE, at(16.98)) == Given(Fate.ATTACHED, 7)
-    assert calls.give(Call.FLAT, at(18.98)) == Given(Fate.FINAL)
+    assert calls.give(Call.IN_TUNE, at(16.98)) is Fate.ATTACHED
+    assert calls.due(18.98) == due(Call.IN_TUNE, 16.98, 7)
+    assert calls.due(99.0) is None
 
 
-def test_the_answer_comes_once_two_seconds_after_the_call_and_makes_it_final(calls: Calls) -> None:
+def test_the_answer_comes_once_and_makes_the_call_final(calls: Calls) -> None:
     calls.give(Call.FLAT, at(13.0))
     assert calls.due(14.99) is None
-    assert calls.due(15.0) == Due(Call.FLAT, 7, None)
+    assert calls.due(15.0) == due(Call.FLAT, 13.0, 7)
     assert calls.due(15.0) is None
-    assert calls.give(Call.SHARP, at(15.01)) == Given(Fate.FINAL)
-
-
-def test_the_last_call_on_a_sounding_note_counts(calls: Calls) -> None:
-    calls.note_landed(13.0)
-    calls.give(Call.FLAT, at(14.0))
-    calls.give(Call.SHARP, at(15.0))
-    assert calls.give(Call.IN_TUNE, at(17.0)) == Given(Fate.FINAL)
-    assert calls.note_ended(8, 13.0, 17.5) == Called(Call.SHARP, at(15.0))
+    assert calls.give(Call.SHARP, at(15.01)) is Fate.FINAL
+    assert calls.due(99.0) is None
 
 
 def test_a_call_begun_while_the_note_sounded_is_replaced_after_its_end(calls: Calls) -> None:
     calls.note_landed(13.0)
     calls.give(Call.FLAT, at(14.0))
     calls.note_ended(8, 13.0, 14.5)
-    assert calls.give(Call.SHARP, at(15.9)) == Given(Fate.ATTACHED, 8)
-    assert calls.give(Call.SHARP, at(17.9)) == Given(Fate.FINAL)
+    assert calls.give(Call.SHARP, at(15.9)) is Fate.ATTACHED
+    assert calls.due(17.9) == due(Call.SHARP, 15.9, 8)
+    assert calls.due(99.0) is None
 
 
 def test_a_note_that_still_sounds_is_answered_by_its_landing(calls: Calls) -> None:
     calls.note_landed(13.0, 220.5)
     calls.give(Call.SHARP, at(14.0))
-    assert calls.due(16.0) == Due(Call.SHARP, None, 220.5)
+    assert calls.due(16.0) == due(Call.SHARP, 14.0, None, 220.5)
+    assert calls.give(Call.FLAT, at(16.5)) is Fate.FINAL
+    assert calls.note_ended(8, 13.0, 17.0) == Called(Call.SHARP, at(14.0))
 
 
 def test_a_note_whose_landing_is_not_known_yet_is_answered_at_its_end(calls: Calls) -> None:
@@ -97,22 +108,84 @@ def test_a_note_whose_landing_is_not_known_yet_is_answered_at_its_end(calls: Cal
     calls.give(Call.SHARP, at(14.0))
     assert calls.due(20.0) is None
     calls.note_ended(8, 13.0, 21.0)
-    assert calls.due(21.0) == Due(Call.SHARP, 8, None)
+    assert calls.due(21.0) == due(Call.SHARP, 14.0, 8)
 
 
-def test_a_new_call_on_another_note_leaves_the_first_one_final(calls: Calls) -> None:
+def test_calls_on_two_notes_are_both_answered(calls: Calls) -> None:
     calls.give(Call.FLAT, at(13.0))
-    calls.note_landed(13.2)
     calls.note_ended(8, 13.2, 13.9)
     calls.give(Call.SHARP, at(14.0))
-    assert calls.due(16.0) == Due(Call.SHARP, 8, None)
+    assert calls.due(15.0) == due(Call.FLAT, 13.0, 7)
+    assert calls.due(15.0) is None
+    assert calls.due(16.0) == due(Call.SHARP, 14.0, 8)
 
 
 def test_a_note_that_is_struck_out_can_neither_be_called_nor_answered(calls: Calls) -> None:
+    calls.note_ended(8, 12.5, 12.9)
     calls.give(Call.FLAT, at(13.0))
     calls.forget()
     assert calls.due(15.0) is None
-    assert calls.give(Call.FLAT, at(14.0)) == Given(Fate.NOTHING)
+    assert calls.give(Call.FLAT, at(14.0)) is Fate.NOTHING
+
+
+def test_the_next_note_may_land_before_the_end_of_the_last_is_known(calls: Calls) -> None:
+    calls.note_landed(13.0)
+    calls.give(Call.FLAT, at(14.0))
+    calls.note_landed(15.0)
+    calls.note_ended(8, 13.0, 15.0)
+    assert calls.sounding
+    assert calls.give(Call.SHARP, at(15.6)) is Fate.ATTACHED
+    assert calls.due(16.0) == due(Call.FLAT, 14.0, 8)
+    calls.note_ended(9, 15.0, 16.0)
+    assert calls.due(17.6) == due(Call.SHARP, 15.6, 9)
+    assert not calls.sounding
+
+
+def test_a_beginning_that_never_ended_was_no_note(calls: Calls) -> None:
+    calls.note_landed(13.0)  # the ear took it back
+    calls.note_landed(14.0)
+    calls.note_ended(8, 14.0, 15.0)
+    assert not calls.sounding
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.05, 3.0), st.floats(0.05, 3.0)), min_size=1, max_size=20),
+    st.lists(st.floats(0.0, 90.0), max_size=10),
+    st.floats(0.0, 0.9),
+)
+def test_however_late_the_ear_tells_a_call_reaches_the_same_note(
+    line: list[tuple[float, float]], presses: list[float], late_s: float
+) -> None:
+    """Against the rule written out over the whole evening, which knows all notes at once."""
+    calls, notes, at_s = Calls(), [], 0.0
+    for gap_s, seconds in line:
+        notes.append((at_s + gap_s, at_s + gap_s + seconds))
+        at_s = notes[-1][1]
+    ended = [(end + late_s, "end", key) for key, (_, end) in enumerate(notes)]
+    landed = [
+        (begin + 0.45 + late_s, "land", key)
+        for key, (begin, end) in enumerate(notes)
+        if end - begin > 0.45
+    ]
+    moments = sorted([*landed, *ended, *((press, "press", 0) for press in presses)])
+    taken, found = [], []
+    for now_s, what, key in moments:
+        while (one := calls.due(now_s)) is not None:
+            found += [(one.called.at.monotonic_s, one.key)] if one.key is not None else []
+        if what == "land":
+            calls.note_landed(notes[key][0], 220.0)
+        elif what == "end":
+            final = calls.note_ended(key, *notes[key])
+            found += [(final.at.monotonic_s, key)] if final else []
+        elif calls.give(Call.FLAT, at(now_s)) is Fate.ATTACHED:
+            taken.append(now_s)
+    while (one := calls.due(1e9)) is not None:
+        found.append((one.called.at.monotonic_s, one.key))
+    for press, key_found in found:
+        assert press in taken
+        spans = [k for k, (b, e) in enumerate(notes) if b + 0.5 <= press < e]
+        before = [k for k, (_, e) in enumerate(notes) if e <= press < e + 8.0]
+        assert key_found == (spans[-1] if spans else before[-1])
 
 
 @pytest.mark.parametrize(
@@ -136,14 +209,3 @@ def test_the_answer_agrees_or_says_what_it_was(
     call: Call, landing_cents: float, answer: Cue
 ) -> None:
     assert answer_to(call, landing_cents, 10.0) is answer
-
-
-def test_the_next_note_may_land_before_the_end_of_the_last_is_known(calls: Calls) -> None:
-    calls.note_landed(13.0)
-    calls.give(Call.FLAT, at(14.0))
-    calls.note_landed(15.0)
-    assert calls.note_ended(8, 13.0, 15.0) == Called(Call.FLAT, at(14.0))
-    assert calls.sounding
-    assert calls.give(Call.SHARP, at(15.6)) == Given(Fate.ATTACHED, None)
-    assert calls.note_ended(9, 15.0, 16.0) == Called(Call.SHARP, at(15.6))
-    assert not calls.sounding

@@ -147,6 +147,7 @@ def test_calls_by_foot_reach_the_note_they_speak_of(stage: Stage) -> None:
     stage.hear(1.0, NoteLanded(3.2, 220.0))
     stage.tap(RIGHT)  # at 4.0 s, the note has sounded for 0.8 s
     stage.hear(1.0, NoteEnded(note(3.2, 5.0)))
+    stage.wait(2.0)  # then they are final
     wait_for(lambda: [row.call for row in stage.rows()] == [Call.FLAT, Call.SHARP])
 
 

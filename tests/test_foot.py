@@ -167,6 +167,7 @@ def test_without_the_log_goes_on_and_pedals_work_as_if_the_drone_sounded(stage: 
     assert status["without"] is True and status["on"] is True
     play(stage, E4, drone_hz=None)
     stage.tap(LEFT)
+    stage.wait(1.5)
     stage.hold(RIGHT)
     assert stage.drones()[-1].sounding and not stage.drones()[-1].without
     play(stage, A3)
@@ -227,6 +228,15 @@ def test_a_second_call_replaces_the_first_and_only_it_is_answered(stage: Stage) 
     stage.wait(0.3)
     assert stage.cues()[2:] == [Cue.AGREES]
     wait_for(lambda: [row.call for row in stage.rows()] == [Call.FLAT])
+
+
+def test_calls_that_are_not_final_yet_are_logged_when_the_room_closes(tmp_path: Path) -> None:
+    with opened(tmp_path) as stage:
+        stage.hold(MIDDLE)
+        play(stage, PURE_E4)
+        stage.tap(MIDDLE)
+        assert [row.call for row in stage.rows()] == [None]
+    assert [row.call for row in stage.rows()] == [Call.IN_TUNE]
 
 
 def test_answers_can_be_turned_off(tmp_path: Path) -> None:
@@ -445,6 +455,7 @@ def test_a_board_of_two_starts_the_drone_with_both(tmp_path: Path) -> None:
         assert stage.drones()[-1].sounding
         play(stage, E4)
         stage.tap(LEFT, RIGHT)
+        stage.wait(2.0)
         wait_for(lambda: [row.call for row in stage.rows()] == [None, Call.IN_TUNE])
 
 
@@ -471,6 +482,7 @@ def test_practice_begins_within_ten_seconds_by_foot_alone(stage: Stage) -> None:
     assert stage.clock.now().monotonic_s - began_s < 10.0
     assert stage.drones()[-1].sounding
     assert stage.drones()[-1].root_hz == pytest.approx(E4)
+    stage.wait(2.0)
     wait_for(lambda: [row.call for row in stage.rows()] == [None, Call.IN_TUNE])
 
 

@@ -6,6 +6,7 @@ that stands: then it is final, and due an answer. Pure: every time is handed in,
 monotonic clock.
 """
 
+from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -14,6 +15,7 @@ from appliance.tuning import CALLED_FROM_CENTS, accepted_calls
 from appliance.vocabulary import Call, Instant
 
 ENDED_WITHIN_S = 8.0
+KEPT_NOTES = 64  # more than can end in the ten seconds that a call reaches back
 SOUNDING_FOR_S = 0.5
 # An answer at once would spare the ear its work: Swinnen et al. 1990 found that instant results
 # harm learning and a few seconds' delay helps.
@@ -21,23 +23,11 @@ ANSWERED_AFTER_S = 2.0
 
 
 class Fate(StrEnum):
-    """What became of a call."""
+    """What becomes of a call, as far as is known when it is given."""
 
     ATTACHED = "attached"
     FINAL = "the call on this note is final"
     NOTHING = "no note to call"
-
-
-@dataclass(frozen=True, slots=True)
-class Given:
-    """An accepted or refused call; ``key`` is the ended note to write it to, if there is one.
-
-    An attached call without a key belongs to the sounding note and comes back from
-    :meth:`Calls.note_ended`.
-    """
-
-    fate: Fate
-    key: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +40,13 @@ class Called:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A call that is to be answered now; ``key`` is its note if that has ended.
+    """A call that is final now and to be answered; ``key`` is its note, if that has ended.
 
-    ``landing_hz`` is what is known of a note that still sounds.
+    ``landing_hz`` is what is known of a note that still sounds; its call comes back from
+    :meth:`Calls.note_ended`.
     """
 
-    call: Call
+    called: Called
     key: int | None
     landing_hz: float | None
 
@@ -64,82 +55,98 @@ class Due:
 class _Note:
     began_s: float
     landing_hz: float | None = None
-    ended_s: float | None = None
+    ended_s: float = float("inf")
     key: int | None = None
-    called: Called | None = None
-    answered: bool = False
+    called: Called | None = None  # final
+    gone: bool = False  # no longer one to speak of
+
+    def spans(self, at_s: float) -> bool:
+        """Whether a call at this time speaks of the note while it sounds."""
+        return self.began_s + SOUNDING_FOR_S <= at_s < self.ended_s
 
 
 class Calls:
-    """Keeps the sounding notes and the last one, and attaches calls to them."""
+    """Keeps the last notes and the calls that are not final yet.
+
+    The ear tells of a note some tenths of a second after it has begun and ended. So which note a
+    call speaks of is settled by their times when it becomes final, not when it is given.
+    """
 
     def __init__(self) -> None:
         """Begin without any note."""
-        self._sounding: list[_Note] = []  # two for a moment, when one lands before the other ends
-        self._last: _Note | None = None
-        self._waiting: _Note | None = None  # its call has not been answered yet
+        self._notes: deque[_Note] = deque(maxlen=KEPT_NOTES)
+        self._waiting: list[Called] = []
 
     @property
     def sounding(self) -> bool:
         """Whether a note sounds."""
-        return bool(self._sounding)
+        return any(note.key is None for note in self._notes)
 
     def speaks_of_sounding(self, at_s: float) -> bool:
-        """Whether *the note just played* is the one that sounds."""
+        """Whether *the note just played* is one that sounds."""
         note = self._spoken_of(at_s)
-        return note is not None and note.ended_s is None
+        return note is not None and note.key is None
 
     def note_landed(self, began_s: float, landing_hz: float | None = None) -> None:
         """A note has begun and sounds; its landing may be known."""
-        self._sounding.append(_Note(began_s, landing_hz))
+        self._notes.append(_Note(began_s, landing_hz))
 
     def note_ended(self, key: int, began_s: float, ended_s: float) -> Called | None:
-        """A note has ended and is logged under ``key``; return the call it got while it sounded."""
-        note = next((n for n in reversed(self._sounding) if n.began_s < ended_s), _Note(began_s))
-        self._sounding = [n for n in self._sounding if n.began_s > note.began_s]
-        note.key, note.ended_s = key, ended_s
-        self._last = note
+        """A note has ended and is logged under ``key``; return its call if that is final."""
+        sounding = [note for note in self._notes if note.key is None and note.began_s < ended_s]
+        note = sounding.pop() if sounding else _Note(began_s)
+        for left in (*sounding, note):  # what began before it and never ended was none
+            if left in self._notes:
+                self._notes.remove(left)
+        note.began_s, note.ended_s, note.key = began_s, ended_s, key
+        self._notes.append(note)
         return note.called
 
     def forget(self) -> None:
-        """The last note is no longer one to speak of: it is struck out, or nobody's."""
-        if self._last is not None and self._waiting is self._last:
-            self._waiting = None
-        self._last = None
+        """The last note that has ended is no longer one to speak of: struck out, or nobody's."""
+        last = max((n for n in self._notes if n.key is not None), key=_ended_s, default=None)
+        if last is not None:
+            last.gone = True
 
-    def give(self, call: Call, at: Instant) -> Given:
-        """Attach a call, or say why it cannot be."""
-        at_s = at.monotonic_s
-        note = self._spoken_of(at_s)
+    def give(self, call: Call, at: Instant) -> Fate:
+        """Take a call, in place of one on the same note that is not final yet."""
+        note = self._spoken_of(at.monotonic_s)
         if note is None:
-            return Given(Fate.NOTHING)
-        if note.answered or (note.called is not None and at_s >= _due_s(note.called)):
-            return Given(Fate.FINAL)
-        note.called = Called(call, at)
-        self._waiting = note
-        return Given(Fate.ATTACHED, note.key)
+            return Fate.NOTHING
+        if note.called is not None:
+            return Fate.FINAL
+        others = [one for one in self._waiting if self._spoken_of(one.at.monotonic_s) is not note]
+        self._waiting = [*others, Called(call, at)]
+        return Fate.ATTACHED
 
     def due(self, at_s: float) -> Due | None:
-        """The call whose two seconds are over at ``at_s``, once; later if nothing is known yet."""
-        note = self._waiting
-        if note is None or note.called is None or at_s < _due_s(note.called):
-            return None
-        if note.key is None and note.landing_hz is None:
-            return None
-        self._waiting, note.answered = None, True
-        return Due(note.called.call, note.key, note.landing_hz)
+        """The next call whose two seconds are over at ``at_s``; later if nothing is known yet.
 
-    def _spoken_of(self, at_s: float) -> _Note | None:
-        if self._sounding and at_s - self._sounding[-1].began_s >= SOUNDING_FOR_S:
-            return self._sounding[-1]
-        last = self._last
-        if last and last.ended_s is not None and at_s - last.ended_s < ENDED_WITHIN_S:
-            return last
+        Each comes once; ask until there is none.
+        """
+        for called in list(self._waiting):
+            note = self._spoken_of(called.at.monotonic_s)
+            if called.at.monotonic_s + ANSWERED_AFTER_S > at_s:
+                continue
+            if note is not None and note.key is None and note.landing_hz is None:
+                continue
+            self._waiting.remove(called)
+            if note is not None and note.called is None:
+                note.called = called
+                return Due(called, note.key, note.landing_hz)
         return None
 
+    def _spoken_of(self, at_s: float) -> _Note | None:
+        sounding = [note for note in self._notes if note.spans(at_s)]
+        ended = [note for note in self._notes if note.ended_s <= at_s]
+        note = sounding[-1] if sounding else max(ended, key=_ended_s, default=None)
+        if note is None or note.gone or at_s - note.ended_s >= ENDED_WITHIN_S:
+            return None
+        return note
 
-def _due_s(called: Called) -> float:
-    return called.at.monotonic_s + ANSWERED_AFTER_S
+
+def _ended_s(note: _Note) -> float:
+    return note.ended_s
 
 
 def answer_to(call: Call, landing_cents: float, band_cents: float) -> Cue:
