@@ -8,6 +8,7 @@ what goes there.
 import os
 import shutil
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -34,6 +35,7 @@ class SoundCard:
             raise NoSoundCardError("jackd is not installed (Debian: apt-get install jackd2)")
         self.name = name
         self.environment = {**os.environ, "JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - open as long as the server
         self.start()
 
     def start(self) -> None:
@@ -43,13 +45,14 @@ class SoundCard:
             self._process = subprocess.Popen(
                 f"jackd -n {self.name} {scheduling} {driver}".split(),
                 stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
+                stdout=self._said,  # no pipe: the server stops when nobody empties it
                 stderr=subprocess.STDOUT,
             )
             if self._answers():
                 return
             self.stop()
-        output = self._process.stdout.read() if self._process.stdout else b""
+        self._said.seek(0)
+        output = self._said.read()
         raise NoSoundCardError(f"jackd does not start: {output.decode(errors='replace')[-500:]}")
 
     def stop(self) -> None:
