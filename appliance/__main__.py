@@ -1,4 +1,4 @@
-"""The command line: ``groundnote run | listen | demo | drone``.
+"""The command line: ``groundnote run | listen | advise | demo | drone``.
 
 Commands are imported only by the command that needs them, so that ``listen`` starts at once and a
 machine without sound can still hear a file.
@@ -18,6 +18,7 @@ EXIT_ERROR = 2  # as argparse itself does
 ELSEWHERE = {  # commands that live in a module of their own, with add_arguments() and run()
     "run": ("appliance.live", "run the room: drone, pedals, hearing and log"),
     "listen": ("appliance.listening", "hear a WAV take and print its notes"),
+    "advise": ("appliance.advising", "choose a drone for a passage, and say why"),
     "demo": ("appliance.demo", "play two invented weeks through the real chain and show the log"),
 }
 

@@ -9,14 +9,14 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from tqdm import tqdm
 
 from appliance.hearing.ear import Ear
 from appliance.instruments import Instrument, find_instrument
-from appliance.settings import Settings, check
+from appliance.settings import Settings, for_one_command
 from appliance.takes import Take, open_take
 from appliance.tuning import (
     TUNINGS,
@@ -28,7 +28,7 @@ from appliance.tuning import (
     outcome,
     target,
 )
-from appliance.vocabulary import HeardNote, NoteEnded, Outcome, SettingsError, Shift
+from appliance.vocabulary import HeardNote, NoteEnded, Outcome, Shift
 
 _LONG_TAKE_S = 20.0  # from here on a progress bar is worth its line
 
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
     Raises GroundnoteError, before anything is printed, for options or a file that will not do.
     """
-    settings = _settings(args.a4, args.tuning)
+    settings = for_one_command(args.a4, args.tuning)
     instrument = find_instrument(args.instrument)
     take = open_take(args.take)
     readings = (_read(note, settings) for note in _heard(take, settings, instrument))
@@ -58,22 +58,6 @@ def run(args: argparse.Namespace) -> int:
     except BrokenPipeError:  # whoever read our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
-
-
-def _settings(a4: str, tuning: str) -> Settings:
-    """Embedded defaults with this room's A4 and tuning; raises SettingsError."""
-    try:
-        a4_hz = float(a4)
-    except ValueError:
-        raise SettingsError(f"--a4 must be a number of Hz, such as 442, not {a4!r}") from None
-    if not 400.0 <= a4_hz <= 480.0:
-        raise SettingsError(f"--a4 must be from 400 to 480 Hz, not {a4}")
-    if tuning not in TUNINGS:
-        raise SettingsError(f"--tuning must be one of {', '.join(TUNINGS)}, not {tuning!r}")
-    embedded = Settings()
-    settings = replace(embedded, room=replace(embedded.room, a4_hz=a4_hz, tuning=tuning))
-    check(settings)
-    return settings
 
 
 def _heard(take: Take, settings: Settings, instrument: Instrument) -> Iterator[HeardNote]:

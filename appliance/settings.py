@@ -217,6 +217,22 @@ def load(path: Path) -> Settings:
     return settings
 
 
+def for_one_command(a4: str, tuning: str) -> Settings:
+    """Return the defaults with A4 (Hz) and tuning as typed; raises SettingsError."""
+    try:
+        a4_hz = float(a4)
+    except ValueError:
+        raise SettingsError(f"--a4 must be a number of Hz, such as 442, not {a4!r}") from None
+    if not 400.0 <= a4_hz <= 480.0:
+        raise SettingsError(f"--a4 must be from 400 to 480 Hz, not {a4}")
+    if tuning not in TUNINGS:
+        raise SettingsError(f"--tuning must be one of {', '.join(TUNINGS)}, not {tuning!r}")
+    embedded = Settings()
+    settings = replace(embedded, room=replace(embedded.room, a4_hz=a4_hz, tuning=tuning))
+    check(settings)
+    return settings
+
+
 def check(settings: Settings) -> None:
     """Raise SettingsError, naming key and what is allowed, for settings that break a rule."""
     for table, keys in _keys().items():

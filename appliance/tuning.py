@@ -9,6 +9,7 @@ import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from typing import overload
 
 import numpy as np
@@ -249,6 +250,7 @@ def open_string_hz(instrument: Instrument, string: int, a4_hz: float = ISO_16_A4
     return note_hz(a_string, a4_hz) * float(interval if string > a_string else 1 / interval)
 
 
+@cache
 def pure_ratio(semitones: int) -> Fraction | None:
     """Return the 5-limit ratio of an interval so many semitones up (negative: down).
 

@@ -18,7 +18,7 @@ RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
     *("control", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
-    *("demo", "__main__"),
+    *("advising", "demo", "__main__"),
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
@@ -34,10 +34,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "steady": RULES,
     "takes": RULES | {"steady"},
     "listening": RULES | {"takes", "hearing"},
+    "advising": RULES | {"practice", "log"},
     "sitting": RULES | {"practice", "log"},
     "desk": RULES | {"practice", "log", "control", "sitting"},
-    "daemon": WHOLE_APPLIANCE - {"__main__", "live", "demo", "listening"},
-    "live": WHOLE_APPLIANCE - {"__main__", "demo", "listening"},
+    "daemon": WHOLE_APPLIANCE - {"__main__", "live", "demo", "listening", "advising"},
+    "live": WHOLE_APPLIANCE - {"__main__", "demo", "listening", "advising"},
     "demo": WHOLE_APPLIANCE - {"__main__"},
     "__main__": WHOLE_APPLIANCE,
     "web": RULES | {"log", "practice", "control"},
@@ -61,6 +62,7 @@ DOORS = {
 PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
+    *("appliance.log.agreement", "appliance.log.psychometric"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

@@ -129,6 +129,14 @@ class NoteAdvice:
         return None if self.meeting is None else self.meeting.beats_hz(self.target_hz)
 
     @property
+    def tempered(self) -> bool:
+        """Whether it is right where it beats: farther from pure than anybody plays exactly."""
+        meeting = self.meeting
+        return meeting is not None and (
+            abs(cents(self.target_hz, meeting.pure_hz)) > UNGRADED_CENTS
+        )
+
+    @property
     def hardness(self) -> float:
         """How hard it is to tune, from 0 to 3: *rough* and *slow*."""
         return self.roughness / (1.0 + self.roughness) + self._slow
@@ -137,9 +145,7 @@ class NoteAdvice:
     def _slow(self) -> float:
         if self.meeting is None:
             return _NEVER_FREE
-        if abs(cents(self.target_hz, self.meeting.pure_hz)) > UNGRADED_CENTS:
-            return _ASTRAY
-        return self.meeting.slow
+        return _ASTRAY if self.tempered else self.meeting.slow
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,32 +195,32 @@ def _drone(pitch_class: int, passage: Mapping[int, int], a4_hz: float, tuning: s
         sounded += 12
     while sounded > HIGHEST_MIDI:
         sounded -= 12
-    judged = _over(bass, passage, a4_hz, tuning)
+    hz = note_hz(sounded, a4_hz)
+    targets_hz = {midi: _target_hz(midi, hz, a4_hz, tuning) for midi in sorted(passage)}
+    judged = _over(bass, note_hz(bass, a4_hz), passage, targets_hz)
     return DroneAdvice(
         midi=sounded,
-        hz=note_hz(sounded, a4_hz),
+        hz=hz,
         hardness=math.fsum(n.count * n.hardness for n in judged) / sum(passage.values()),
-        notes=judged if sounded == bass else _over(sounded, passage, a4_hz, tuning),
+        notes=judged if sounded == bass else _over(sounded, hz, passage, targets_hz),
     )
 
 
 def _over(
-    drone_midi: int, passage: Mapping[int, int], a4_hz: float, tuning: str
+    drone_midi: int, drone_hz: float, passage: Mapping[int, int], targets_hz: Mapping[int, float]
 ) -> tuple[NoteAdvice, ...]:
-    drone_hz = note_hz(drone_midi, a4_hz)
-    midis = sorted(passage)
-    targets_hz = np.array([_target_hz(midi, drone_hz, a4_hz, tuning) for midi in midis])
-    rough = roughness(drone_hz, targets_hz)
+    """Look at each note over a drone; its target is the same over any octave of the drone."""
+    rough = roughness(drone_hz, np.array(list(targets_hz.values())))
     return tuple(
         NoteAdvice(
             midi=midi,
             count=passage[midi],
             semitones=midi - drone_midi,
-            target_hz=float(hz),
-            roughness=float(r),
+            target_hz=hz,
+            roughness=r,
             meeting=_meeting(midi - drone_midi, drone_hz),
         )
-        for midi, hz, r in zip(midis, targets_hz, rough, strict=True)
+        for (midi, hz), r in zip(targets_hz.items(), rough.tolist(), strict=True)
     )
 
 
