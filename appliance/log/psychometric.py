@@ -95,7 +95,7 @@ def threshold(calls: Sequence[tuple[float, Call]]) -> Threshold | None:
         return None
     trials = _Trials(calls)
     best = trials.fit()
-    a, c, b = best.values
+    a, c, b = best.values.tolist()
     if b <= 0.0:
         return None
     interval = partial(_interval, trials, best)
@@ -160,7 +160,7 @@ def _interval(trials: "_Trials", best: _Fit, held: _Held, estimate: float) -> Es
     if not nearest < estimate < FARTHEST_CENTS:
         return None
     low, high = (_end(fits, estimate, end) for end in (nearest, FARTHEST_CENTS))
-    return None if low is None or high is None else Estimate(float(estimate), low, high)
+    return None if low is None or high is None else Estimate(estimate, low, high)
 
 
 def _end(fits: Callable[[float], bool], inside: float, farthest: float) -> float | None:
