@@ -114,8 +114,11 @@ class Score:
         return percentile([p.settled_error for p in self.measured], percent)
 
     def slope(self, *, octaves: bool = False) -> float:
-        """Of measured against true offset from the semitone: 1 is right, 0 always "in tune"."""
-        pairs = [p for p in self.measured if p.octaves or not octaves]
+        """Of measured against true offset from the semitone: 1 is right, 0 always "in tune".
+
+        Wrong notes are left out: another octave says nothing of how near ones are pulled.
+        """
+        pairs = [p for p in self.measured if not p.wrong and (p.octaves or not octaves)]
         if len(pairs) < 3:
             return float("nan")
         true = [p.true_offset for p in pairs]

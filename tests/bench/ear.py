@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import count, islice
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from tests.bench.listening import listen
 from tests.bench.peers import PeerScore, follow
 from tests.bench.report import Row
 from tests.bench.summary import FIRST_REPORT_SEED, Summary
-from tests.bench.takes import INSTRUMENTS, NOTES, Practice, practice
+from tests.bench.takes import INSTRUMENTS, NOTES, Practice, instrument_of, practice
 from tests.bench.transcription import Transcribed, transcribed
 from tests.scoring import Score, match
 
@@ -119,14 +119,17 @@ def jobs_of(
     first_seed: int,
     vibrato: Sequence[bool] = (False, True),
     *,
+    instruments: Sequence[str] = INSTRUMENTS,
     peers: bool = False,
     pyin: int = 0,
 ) -> list[Job]:
     """Enough playings for ``notes`` in every row; pYIN hears the first ``pyin`` of each kind."""
-    takes = max(round(notes / NOTES), 1)
+    fitting = (seed for seed in count(first_seed) if instrument_of(seed) in instruments)
+    seeds = list(islice(fitting, max(round(notes / NOTES), 1)))
     return [
-        Job(first_seed + number, tuple(levels), moves, peers, number < pyin)
-        for moves, number in product(vibrato, range(takes))
+        Job(seed, tuple(levels), moves, peers, number < pyin)
+        for moves in vibrato
+        for number, seed in enumerate(seeds)
     ]
 
 
@@ -157,9 +160,15 @@ def main() -> None:
 def _chosen(options: argparse.Namespace) -> list[Job]:
     levels = [None if level == "none" else float(level) for level in options.levels]
     vibrato = {"without": [False], "with": [True], "both": [False, True]}[options.vibrato]
-    peers = bool(options.peers or options.pyin)
-    jobs = jobs_of(levels, options.notes, options.seed, vibrato, peers=peers, pyin=options.pyin)
-    return [j for j in jobs if INSTRUMENTS[j.seed % len(INSTRUMENTS)] in options.instruments]
+    return jobs_of(
+        levels,
+        options.notes,
+        options.seed,
+        vibrato,
+        instruments=options.instruments,
+        peers=bool(options.peers or options.pyin),
+        pyin=options.pyin,
+    )
 
 
 def _options() -> argparse.Namespace:

@@ -50,6 +50,13 @@ class PeerScore:
         """Percentile of those that are not wrong."""
         return percentile([e for e in self.errors if abs(e) <= WRONG_CENTS], percent)
 
+    @property
+    def rest(self) -> str:
+        """Median / 95 % of those, for people."""
+        if self.wrong == 1.0:
+            return "–"
+        return f"{self.landing(50):.2f} / {self.landing(95):.2f}"
+
     def add(self, other: "PeerScore") -> None:
         self.errors += other.errors
         self.sound_s += other.sound_s

@@ -21,11 +21,15 @@ Missed: not found, or said to be not measurable. Invented: found and paired with
 of true notes; a split is one that lies inside a note that was found. Wrong: landing more than 50 \
 cents off. Landing and settled: absolute error in cents, median / 95 %, of all measured notes. In \
 octaves: notes in unison with the drone or octaves above it, and the slope of measured against \
-true offset among them. A false correction: heard as more than 12 cents where none was played; a \
-found one: played with more than 12 cents, and heard to that side at more than half of it. Glide: \
-error of the time of a slide that was heard as one. Truth: Praat's autocorrelation on the dry \
-tone. Speed: take over processor time of the listen command on one core, without the start of its \
-process."""
+true offset among those of them that are not wrong. A false correction: heard as more than 12 \
+cents where none was played; a found one: played with more than 12 cents, and heard to that side \
+at more than half of it. Glide: error of the time of a slide that was heard as one. Truth: Praat's \
+autocorrelation on the dry tone. Speed: take over processor time of the listen command on one \
+core, without the start of its process."""
+
+_TRACKERS = """\
+Wrong: more than 50 cents off, or no pitch read. What a tracker hears is the microphone as it is. \
+pYIN, being slow, hears the first takes only; the ear's own figures beside it are of all takes."""
 
 
 @dataclass
@@ -101,13 +105,14 @@ class Summary:
             lines[f"{row.name}, {name}"] = {
                 "notes": str(len(peer.errors)),
                 "wrong or unread": f"{peer.wrong:.1%}",
-                "landing of the rest": f"{peer.landing(50):.2f} / {peer.landing(95):.2f}",
+                "landing of the rest": peer.rest,
                 "speed": f"{peer.speed:.0f} ×",
                 "speed over the ear's": f"{peer.speed / row.speed:.2f}",
                 "the ear: wrong": f"{row.score.wrong_share:.1%}",
                 "the ear: landing": f"{row.score.landing():.2f} / {row.score.landing(95):.2f}",
             }
-        return ["## General trackers on the same takes, given the true times", markdown("", lines)]
+        title = "## General trackers on the same takes, given the true times"
+        return [title, _TRACKERS, markdown("drone, tracker", lines)]
 
 
 def _player(score: Score) -> dict[str, str]:

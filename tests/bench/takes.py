@@ -68,10 +68,15 @@ class Practice:
         )
 
 
+def instrument_of(seed: int) -> str:
+    """Who plays a seed's take: in turn."""
+    return INSTRUMENTS[seed % len(INSTRUMENTS)]
+
+
 def practice(seed: int, *, vibrato: bool = False, notes: int = NOTES) -> Practice:
     """Play a seed's line in its room."""
     rng = np.random.default_rng([seed, int(vibrato)])
-    instrument = INSTRUMENTS[seed % len(INSTRUMENTS)]
+    instrument = instrument_of(seed)
     font = str(rng.choice(PLAYABLE[instrument]))
     low, _ = RANGES[instrument]
     drone_midi = max(low + int(rng.integers(-5, 13)), 28)
