@@ -144,10 +144,10 @@ def kinds_table(row: Row, loosened: float = 1.0) -> Cells:
     return {
         "arrivals right": _at_least(score.arrivals_right(), ARRIVALS, loosened),
         "glide p95, ms": _at_most(1e3 * score.glide_s(), GLIDE_MS, ".0f", loosened),
-        "corrections false": _false(still, _seems_corrected, loosened),
-        "found": _found(corrected, _correction_found, loosened),
-        "vibrato false": _false(steady, _vibrates, loosened),
-        "found ": _found(moving, _vibrates, loosened),
+        "false corrections": _false(still, _seems_corrected, loosened),
+        "corrections found": _found(corrected, _correction_found, loosened),
+        "false vibrato": _false(steady, _vibrates, loosened),
+        "vibrato found": _found(moving, _vibrates, loosened),
         "speed": Cell(
             f"{row.speed:.0f} ×", row.speed >= SPEED / loosened, f"≥ {SPEED / loosened:.0f} ×"
         ),
@@ -187,7 +187,7 @@ class Table:
     def broken(self) -> list[str]:
         """A line for each figure that misses its limit."""
         return [
-            f"{self.title.lower()}, {row.name}: {name.strip()} {cell.text}, should be {cell.limit}"
+            f"{self.title.lower()}, {row.name}: {name} {cell.text}, should be {cell.limit}"
             for row in self.rows
             for name, cell in self.cells(row, self.loosened).items()
             if not cell.kept
