@@ -74,7 +74,7 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 
 
 # Where a process begins.
-ENTRIES = ("appliance.__main__", "appliance.demo", "web.__main__", "tests.bench.tones")
+ENTRIES = ("appliance.__main__", "appliance.demo", "web.__main__", "tests.bench.ear")
 
 
 @pytest.mark.parametrize("module", ENTRIES)

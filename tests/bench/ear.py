@@ -7,7 +7,6 @@ note times, hear the same takes in the same run.
 """
 
 import argparse
-import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -87,8 +86,6 @@ def measure(jobs: Sequence[Job], processes: int = 1) -> list[Result]:
     """Do the jobs, in worker processes where more than one is wanted; same result either way."""
     if processes == 1:
         return [result for done in _shown(map(work, jobs), len(jobs)) for result in done]
-    # One thread each: what is measured is the work of one core.
-    os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
     with get_context("spawn").Pool(processes) as pool:
         return [r for done in _shown(pool.imap(work, jobs), len(jobs)) for r in done]
 
