@@ -11,7 +11,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,8 +79,14 @@ class SoundCard:
         return False
 
 
+class Card(Protocol):
+    """What a client must know of a sound card, in whatever process it is."""
+
+    name: str
+
+
 class _Client:
-    def __init__(self, card: SoundCard, name: str) -> None:
+    def __init__(self, card: Card, name: str) -> None:
         import jack  # noqa: PLC0415 - it looks for the JACK library, which may be missing
 
         self.client: Any = jack.Client(name, servername=card.name, no_start_server=True)
@@ -93,7 +99,7 @@ class _Client:
 class Microphone(_Client):
     """A JACK client that plays samples into whoever listens, and can hear the loudspeaker."""
 
-    def __init__(self, card: SoundCard, name: str) -> None:
+    def __init__(self, card: Card, name: str) -> None:
         super().__init__(card, name)
         self._out = self.client.outports.register("out")
         self._air = self.client.inports.register("air")
@@ -125,7 +131,7 @@ class Microphone(_Client):
 class Tap(_Client):
     """A JACK client that records what the daemon sends to its loudspeaker."""
 
-    def __init__(self, card: SoundCard, name: str) -> None:
+    def __init__(self, card: Card, name: str) -> None:
         super().__init__(card, name)
         self._port = self.client.inports.register("in")
         self._blocks: list[NDArray[np.float32]] = []

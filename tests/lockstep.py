@@ -1,0 +1,96 @@
+"""The whole room in one thread, block after block: foot, desk, loudspeaker, walls, ear, log.
+
+Time is what the blocks last, so a busy machine changes nothing. Only the log has its own thread.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from appliance.desk import Desk, later
+from appliance.devices.clock import SimulatedClock
+from appliance.devices.loudspeaker import Loudspeaker
+from appliance.hearing.ear import Ear
+from appliance.log.logbook import Logbook
+from appliance.log.writer import LogWriter
+from appliance.practice.order import Order
+from appliance.practice.pedalboard import Gesture, Pedal, Pedalboard, action_of
+from appliance.settings import Settings
+from tests.waves import RATE_HZ
+
+BLOCK_FRAMES = 480
+PATH_FRAMES = 720  # 15 ms from the loudspeaker to the microphone
+NOISE_DBFS = -75.0
+
+
+class LockstepRoom:
+    """A room in which the loudspeaker reaches the microphone ``gain_db`` louder than it is sent."""
+
+    def __init__(self, settings: Settings, log_path: Path, gain_db: float) -> None:
+        self.log_path, self.orders = log_path, list[Order]()
+        self._clock = SimulatedClock(1.7e9, monotonic_s=1000.0)
+        self._loudspeaker = Loudspeaker(settings.drone, RATE_HZ)
+        self._ear = Ear(settings, settings.room.instrument, RATE_HZ)
+        self._writer = LogWriter(lambda: Logbook(log_path, "lockstep"), self._now_s)
+        self._writer.start()
+        self._desk = Desk(settings, self._writer, self._order)
+        self._board = Pedalboard(settings.pedals)
+        self._zero = self._clock.now()
+        self._gain = 10.0 ** (gain_db / 20.0)
+        self._path = np.zeros(PATH_FRAMES)
+        self._ahead = np.zeros(0)
+        self._rng = np.random.default_rng(1)
+
+    def status(self) -> dict[str, Any]:
+        return self._desk.status()
+
+    def play(self, samples: NDArray[np.float64]) -> None:
+        """Begin to play."""
+        self._ahead = samples
+
+    def foot(self, pedal: Pedal, *, down: bool) -> None:
+        """Put the foot down, or lift it."""
+        edge = self._board.press if down else self._board.release
+        self._obey(edge(pedal, self._now_s()))
+
+    def wait(self, seconds: float) -> None:
+        """Let so many seconds pass, block after block."""
+        for _ in range(round(seconds * RATE_HZ / BLOCK_FRAMES)):
+            self._block()
+
+    def close(self) -> None:
+        """Hear the rest, end the sitting, close the log."""
+        for event in self._ear.finish():
+            self._desk.hear(event, self._zero)
+        self._desk.close(self._clock.now())
+        assert self._writer.stop(5.0) == 0
+
+    def _now_s(self) -> float:
+        return self._clock.now().monotonic_s
+
+    def _order(self, order: Order) -> None:
+        self.orders.append(order)
+        self._loudspeaker.order(order)
+
+    def _obey(self, gestures: list[Gesture]) -> None:
+        for gesture in gestures:
+            action = action_of(gesture, self._desk.heard)
+            if action is not None:
+                now = self._clock.now()
+                self._desk.act(action, later(now, gesture.at_s - now.monotonic_s))
+
+    def _block(self) -> None:
+        sent = self._loudspeaker.render(BLOCK_FRAMES).astype(np.float64)
+        self._path = np.concatenate([self._path, sent])
+        back, self._path = np.split(self._path, [BLOCK_FRAMES])
+        played, self._ahead = self._ahead[:BLOCK_FRAMES], self._ahead[BLOCK_FRAMES:]
+        noise = self._rng.standard_normal(BLOCK_FRAMES) * 10.0 ** (NOISE_DBFS / 20.0)
+        mic = self._gain * back + noise
+        mic[: played.size] += played
+        self._clock.advance(BLOCK_FRAMES / RATE_HZ)
+        for event in self._ear.hear(mic, sent):
+            self._desk.hear(event, self._zero)
+        self._obey(self._board.tick(self._now_s()))
+        self._desk.tick(self._clock.now())
