@@ -148,6 +148,14 @@ def test_a_beginning_that_never_ended_was_no_note(calls: Calls) -> None:
     assert not calls.sounding
 
 
+def test_a_call_on_a_beginning_that_was_none_is_not_given_to_the_next_note(calls: Calls) -> None:
+    calls.note_landed(30.0, 220.0)
+    calls.give(Call.FLAT, at(31.0))
+    assert calls.due(33.0) == due(Call.FLAT, 31.0, None, 220.0)
+    assert calls.note_ended(8, 40.0, 40.3) is None
+    assert not calls.sounding
+
+
 @given(
     st.lists(st.tuples(st.floats(0.05, 3.0), st.floats(0.05, 3.0)), min_size=1, max_size=20),
     st.lists(st.floats(0.0, 90.0), max_size=10),

@@ -8,6 +8,7 @@ import secrets
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from threading import RLock
 from typing import Any, Self
@@ -302,9 +303,7 @@ class Logbook(LogReader):
             {
                 "note_id": parse_id(note_id),
                 "verdict": call.value,
-                "wall_s": at.wall_s,
-                "monotonic_s": at.monotonic_s,
-                "synchronised": at.synchronised,
+                **instant_columns(at),
                 "boot_id": self._other_boot(sitting[0]["sitting_id"], at),
             },
         )
@@ -319,10 +318,7 @@ class Logbook(LogReader):
             "round",
             {
                 "sitting_id": parse_id(sitting_id),
-                "from_hz": goal.from_hz,
-                "target_low_hz": goal.target_low_hz,
-                "target_high_hz": goal.target_high_hz,
-                "band_cents": goal.band_cents,
+                **asdict(goal),
                 **instant_columns(at),
             },
         )
@@ -348,16 +344,11 @@ class Logbook(LogReader):
     def end_sitting(self, sitting_id: str, at: Instant) -> None:
         """Write the end of a sitting."""
         self._change(
-            """UPDATE sitting SET ended_wall_s = :wall, ended_monotonic_s = :monotonic,
-               ended_synchronised = :synchronised, ended_boot_id = nullif(:boot, boot_id)
+            """UPDATE sitting SET ended_wall_s = :wall_s, ended_monotonic_s = :monotonic_s,
+               ended_synchronised = :synchronised, ended_boot_id = nullif(:boot_id, boot_id)
                WHERE id = :id""",
             sitting_id,
-            {
-                "wall": at.wall_s,
-                "monotonic": at.monotonic_s,
-                "synchronised": at.synchronised,
-                "boot": at.boot_id,
-            },
+            instant_columns(at),
         )
 
     def _append(self, table: str, record: dict[str, Any]) -> str:

@@ -63,9 +63,10 @@ UNMARKED = Marks()
 
 @dataclass(frozen=True, slots=True)
 class RoundGoal:
-    """What a round is about. ``from_hz`` is the note to come from, ``None`` from silence.
+    """What a round is about; its fields are columns.
 
-    The target is a span of Hz, its ends equal where it is one pitch.
+    ``from_hz`` is the note to come from, ``None`` from silence. The target is a span of Hz, its
+    ends equal where it is one pitch.
     """
 
     from_hz: float | None

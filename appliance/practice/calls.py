@@ -15,6 +15,7 @@ from appliance.tuning import CALLED_FROM_CENTS, accepted_calls
 from appliance.vocabulary import Call, Instant
 
 ENDED_WITHIN_S = 8.0
+SAME_WITHIN_S = 0.2  # a beginning is told twice, on a clock that may be late by a block or two
 KEPT_NOTES = 64  # more than can end in the ten seconds that a call reaches back
 SOUNDING_FOR_S = 0.5
 # An answer at once would spare the ear its work: Swinnen et al. 1990 found that instant results
@@ -93,11 +94,11 @@ class Calls:
 
     def note_ended(self, key: int, began_s: float, ended_s: float) -> Called | None:
         """A note has ended and is logged under ``key``; return its call if that is final."""
-        sounding = [note for note in self._notes if note.key is None and note.began_s < ended_s]
-        note = sounding.pop() if sounding else _Note(began_s)
-        for left in (*sounding, note):  # what began before it and never ended was none
-            if left in self._notes:
-                self._notes.remove(left)
+        begun = [note for note in self._notes if note.key is None and note.began_s < ended_s]
+        same = [note for note in begun if abs(note.began_s - began_s) < SAME_WITHIN_S]
+        note = same[-1] if same else _Note(began_s)
+        for left in begun:  # what began before it and never ended was none
+            self._notes.remove(left)
         note.began_s, note.ended_s, note.key = began_s, ended_s, key
         self._notes.append(note)
         return note.called
