@@ -146,7 +146,8 @@ def test_a_struck_try_was_none() -> None:
 def test_the_arrival_just_played_is_the_goal() -> None:
     before, last = shift(0.0, 0.0)
     assert goal_of(last, before, AIM) == GOAL
-    assert goal_of(replace(last, start_s=2.0), before, AIM) == Goal(None, AIM)
+    assert goal_of(replace(last, start_s=3.7), before, AIM) == GOAL
+    assert goal_of(replace(last, start_s=3.9), before, AIM) == Goal(None, AIM)
     assert goal_of(last, None, AIM) == Goal(None, AIM)
 
 

@@ -14,6 +14,7 @@ from appliance.tuning import Target, cents, error_cents
 from appliance.vocabulary import Arrival, HeardNote
 
 SILENCE_S = 1.0  # after so long nothing is left of the note before (as for a repeat)
+ARRIVED_WITHIN_S = 3.0  # an arrival has two notes; after a longer rest nobody comes from anywhere
 SEMITONE_CENTS = 100.0
 LANDING_CENTS = 150.0
 LEAD_CENTS = 70.0  # it may be off itself, but not by so much that it is rather another note
@@ -44,8 +45,8 @@ class Try:
 
 
 def goal_of(note: HeardNote, before: HeardNote | None, target: Target) -> Goal:
-    """The arrival at a measured note, from the one before it unless there was silence between."""
-    came_from = before is not None and note.start_s - before.end_s < SILENCE_S
+    """The arrival at a measured note, from the one before it unless there was a rest between."""
+    came_from = before is not None and note.start_s - before.end_s < ARRIVED_WITHIN_S
     return Goal(before.settled_hz if came_from and before is not None else None, target)
 
 
