@@ -133,6 +133,23 @@ def test_the_last_of_two_cues_is_heard() -> None:
     assert not one.render(RATE).any()
 
 
+@pytest.mark.parametrize("before", [Cue.ROUND_WON, Cue.CALL_TAKEN])
+def test_a_pulse_that_sounds_is_not_cut_by_the_next_cue(before: Cue) -> None:
+    one, at = loudspeaker(), RATE // 200
+    one.order(CueOrder(before, 220.0))
+    one.render(at)
+    one.order(CueOrder(Cue.STRUCK_OUT, 220.0))
+    first, second = (
+        cue_sound(cue, 220.0, DRONE.cue_level_dbfs, RATE_HZ)
+        for cue in (before, Cue.STRUCK_OUT)
+    )
+    pulse = first[at : round(PULSE_S * RATE)]
+    expected = second.copy()
+    expected[: pulse.size] += pulse
+    assert np.allclose(one.render(second.size), expected, atol=1e-7)
+    assert not one.render(RATE).any()
+
+
 def test_nothing_passes_full_scale() -> None:
     loud = loudspeaker(replace(DRONE, level_dbfs=-9.0, cue_level_dbfs=-12.0))
     loud.order(DroneOrder(220.0, sounding=True))

@@ -67,8 +67,18 @@ class Loudspeaker:
     def _obey(self, order: "DroneOrder | Samples") -> None:
         if isinstance(order, DroneOrder):
             self._obey_drone(order)
-        else:  # two cues at once could not be told apart: the later one is heard
-            self._cue = order
+        else:
+            self._begin_cue(order)
+
+    def _begin_cue(self, cue: Samples) -> None:
+        """Begin a cue in place of the last: two at once could not be told apart.
+
+        A pulse that sounds is played to its end, where the samples are zero; a cut would click.
+        """
+        silent = np.flatnonzero(self._cue == 0.0)
+        pulse = self._cue[: silent[0]] if silent.size else self._cue
+        self._cue = cue.copy()
+        self._cue[: pulse.size] += pulse  # no cue is shorter than a pulse
 
     def _obey_drone(self, order: DroneOrder) -> None:
         if order.preview:
