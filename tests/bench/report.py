@@ -87,7 +87,7 @@ def notes_table(row: Row, loosened: float = 1.0) -> Cells:
         "missed": _at_most(score.missed_share, limits.missed, ".1%", loosened),
         "invented": _at_most(score.invented_share, limits.invented, ".1%", loosened),
         "of them splits": _at_most(score.split_share, limits.split, ".1%", loosened),
-        "wrong": _at_most(score.wrong_share, limits.wrong, ".1%", loosened),
+        "wrong": _at_most(score.wrong_share, limits.wrong, ".2%", loosened),
         "landing": _errors(score.landing(), score.landing(95), limits.landing, loosened),
         "settled": _errors(score.settled(), score.settled(95), limits.settled, loosened),
         "in octaves": _NONE if row.level_db is None else Cell(str(octaves)),

@@ -25,7 +25,9 @@ true offset among those of them that are not wrong. A false correction: heard as
 cents where none was played; a found one: played with more than 12 cents, and heard to that side \
 at more than half of it. Glide: error of the time of a slide that was heard as one. Truth: Praat's \
 autocorrelation on the dry tone. Speed: take over processor time of the listen command on one \
-core, without the start of its process."""
+core, without the start of its process. Rooms: RT60 0.3 to 0.6 s, somebody moving in the drone's \
+way (−30 to −20 dB), a loudspeaker with a high-pass at 80 to 200 Hz and up to 3 % distortion on a \
+clock 0 to 100 ppm off, noise at −55 dB re full scale and the player at about −24."""
 
 _TRACKERS = """\
 Wrong: more than 50 cents off, or no pitch read. What a tracker hears is the microphone as it is. \
@@ -144,5 +146,5 @@ def _seeds(seeds: Sequence[int]) -> str:
 def _machine() -> str:
     return (
         f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, "
-        f"Python {platform.python_version()}"
+        f"Python {platform.python_version()}, load average at the end {os.getloadavg()[1]:.1f}"
     )
