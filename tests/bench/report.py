@@ -4,6 +4,7 @@
 little, and half as much again of what may be lacking.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -96,9 +97,9 @@ def notes_table(row: Row, loosened: float = 1.0) -> Cells:
 
 
 def _slope(row: Row, loosened: float) -> Cell:
-    if row.level_db is None:
-        return _NONE
     value, spread = row.score.slope(octaves=True), SLOPE_SPREAD * loosened
+    if row.level_db is None or math.isnan(value):  # too few notes to draw a line through
+        return _NONE
     if row.level_db > SLOPE_UP_TO_DB:
         return Cell(f"{value:.3f}")
     return Cell(f"{value:.3f}", abs(value - 1.0) <= spread, f"1 ± {spread:g}")
