@@ -210,6 +210,7 @@ def write_sitting(
             calls.give(entry.call, at)
         elif isinstance(entry, NoteEnded):
             began, last = later(zero, entry.note.start_s), later(zero, entry.note.end_s)
+            settle(last.monotonic_s)
             note_ids.append(log.add_note(sitting_id, entry.note, last))
             called = calls.note_ended(len(note_ids) - 1, began.monotonic_s, last.monotonic_s)
             if called is not None:
