@@ -64,9 +64,16 @@ class Cleaner:
         self._ring = 0  # steps for which the room still gives back an old drone
         self._room: RoomGains | None = None
 
-    def clean(self, mic: Floats, sent: Floats) -> Cleaned:
-        """Clean one chunk; both shapes (hops · hop,)."""
-        cleaned = self._untouched(mic, sent) if self._room is None else self._clean(mic, sent)
+    def clean(self, mic: Floats, sent: Floats, played_hz: Floats = NO_PARTIALS) -> Cleaned:
+        """Clean one chunk; both shapes (hops · hop,).
+
+        ``played_hz``, any shape (n,), is what the player has lately been heard to play, hop by
+        hop, NaN where no pitch was heard.
+        """
+        if self._room is None:
+            cleaned = self._untouched(mic, sent)
+        else:
+            cleaned = self._cleaned(*self._room.clean(mic, sent, played_hz))
         self._watch(sent)
         return cleaned
 
@@ -74,10 +81,6 @@ class Cleaner:
         ringing = np.arange(self._steps) < self._ring
         self._ring = max(self._ring - self._steps, 0)
         return self._cleaned(mic, ringing | (not _silent(sent)))
-
-    def _clean(self, mic: Floats, sent: Floats) -> Cleaned:
-        assert self._room is not None
-        return self._cleaned(*self._room.clean(mic, sent))
 
     def _cleaned(self, samples: Floats, blind: NDArray[np.bool_]) -> Cleaned:
         room = self._room

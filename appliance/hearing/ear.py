@@ -20,6 +20,7 @@ from appliance.vocabulary import Event, HeardNote, NoteEnded, NoteLanded
 Floats = NDArray[np.float64]
 
 CHUNK_HOPS = 16  # hops are heard together: 160 ms of delay for a tenth of the cost
+PLAYED_HOPS = 36  # of pitch go back to the cleaner: what a fit of its gains may have heard
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
 # What a moving room leaves of the drone was read within 1.4 cents of a partial and up to 7 dB over
 # the quiet level (demo, seed 1); a player in unison is 8 dB over it unless softer than the drone
@@ -55,6 +56,7 @@ class Ear:
         self._shifts = ShiftFinder(played, settings.room.a4_hz)
         self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step
         self._waiting = np.zeros((2, 0))
+        self._played_hz = np.full(PLAYED_HOPS, np.nan)
         self._heard_frames = 0
         self._chunks = 0
         self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
@@ -91,8 +93,12 @@ class Ear:
         return [_cut(event, end_s) for event in events]
 
     def _hear_chunk(self, mic: Floats, sent: Floats) -> list[Event]:
-        cleaned = self._cleaner.clean(self._mic.decimate(mic), self._sent.decimate(sent))
+        cleaned = self._cleaner.clean(
+            self._mic.decimate(mic), self._sent.decimate(sent), self._played_hz
+        )
         frames = self._pitch.track(cleaned)
+        played_hz = np.where(frames.blind, np.nan, frames.f0_hz)
+        self._played_hz = np.concatenate([self._played_hz, played_hz])[-PLAYED_HOPS:]
         self._remember_drone(cleaned.drone_hz)
         ended = self._notes.feed(frames)
         events = [event for sketch in ended for event in self._ended(sketch)]

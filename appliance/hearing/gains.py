@@ -21,27 +21,31 @@ Flags = NDArray[np.bool_]
 FIT_S = 0.24  # the window of a fit; its Hann taper counts as half of that
 FIT_PERIODS = 7.0  # of the grid: below that its partials do not come apart
 FRAME_STEPS = 2  # a frame is 40 ms: what turns within it is 25 Hz away
-SMOOTH = 0.12  # share of a new fit: 0.15 s, faster than people move
+SMOOTH = 0.35  # share of a new fit, a step: the gains lag 0.15 s behind, half of it the window
 ALONE = 10 ** (-18 / 10)  # the drone explains all but this: nobody plays
 ALONE_STEPS = 8
 CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noisy room
 GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
 GATE_QUIET = 4.0  # times what the drone alone leaves on average
 LEAST_QUIET = 10 ** (-40 / 10)  # share of the drone's power: less is left by no room
-QUIET_SHARE = 0.02  # a step: what the drone leaves is averaged over a second
+QUIET_UP, QUIET_DOWN = 0.02, 0.1  # a step: the first fits leave more than the later ones
 RELEASE_NOISE = 4.0  # the drone alone explains the window again
 RELEASE_STEPS = 3
+RELEASE_QUIET = 2.0  # times the power up to which nobody plays
 BACK_STEPS = 4  # the player has sounded for so long when the gate closes
 WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
 ERROR_SHARE = 0.05
+LAG = 2.0  # times the square of what a new fit differs by: the fit itself lags behind
 GROWTH_STEPS = 15.0  # an error's square has doubled when a gain has not been followed for 0.3 s
 MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
 FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
 LEAST_FLUTTER = 0.02  # of each gain
+MEETING_HZ = 8.0  # a Hann taper of a quarter of a second hears no further
+PITCHED = 0.3  # of the last hops: it is known what is played
 FAR = 9.0  # times the error's square: a jump
-STUCK_STEPS = 100  # a jump that stays for 2 s is a new room
+STUCK_STEPS = 150  # what stays so for 3 s is a new room
 # A partial that the room cancels here is there again a step away: what wanders is a share of the
 # partials around, not of itself.
 NEIGHBOURS = np.ones(5) / 5
@@ -126,12 +130,12 @@ class RoomGains:
 
     def leftover(self) -> Floats:
         """Amplitude that may be left of each partial, shape (K,)."""
-        return np.asarray(np.sqrt(self._error * self._growth()) * self._scale)
+        return np.asarray(np.sqrt(LAG * self._error * self._growth()) * self._scale)
 
     @property
     def quiet_power(self) -> float:
         """Mean square that a cleaned step reaches while nobody plays."""
-        grown = float(self._error @ (self._growth() - 1.0)) / 2 * self._scale**2
+        grown = LAG * float(self._error @ (self._growth() - 1.0)) / 2 * self._scale**2
         return self._gate_power() + grown
 
     def take_alone_steps(self) -> int:
@@ -139,8 +143,12 @@ class RoomGains:
         steps, self._alone_steps = self._alone_steps, 0
         return steps
 
-    def clean(self, mic: Floats, sent: Floats) -> tuple[Floats, Flags]:
-        """Clean one chunk; also say for each step whether nothing can be heard through it."""
+    def clean(self, mic: Floats, sent: Floats, played_hz: Floats) -> tuple[Floats, Flags]:
+        """Clean one chunk; also say for each step whether nothing can be heard through it.
+
+        ``played_hz`` as in :meth:`appliance.hearing.cleaning.Cleaner.clean`.
+        """
+        self._meet(played_hz)
         steps = np.arange(self._in_chunk)[:, None]
         phase = self._phase + self._turns * (self._step * steps)
         here = np.exp(2j * np.pi * phase)
@@ -260,6 +268,14 @@ class RoomGains:
             gains * np.exp((2j * np.pi * self._drift * self._step * steps) * self._turns)
         )
 
+    def _meet(self, played_hz: Floats) -> None:
+        """Which partials of the drone a partial of the player may have been near."""
+        hz = played_hz[~np.isnan(played_hz)]
+        self._pitched = len(hz) > PITCHED * len(played_hz)
+        order = np.maximum(np.rint(self.drone.partial_hz / hz[:, None]), 1.0)
+        apart = np.abs(order * hz[:, None] - self.drone.partial_hz)
+        self._met = (apart < MEETING_HZ).any(0)
+
     # -- when to learn ------------------------------------------------------------------------
 
     def _growth(self) -> Floats:
@@ -290,7 +306,7 @@ class RoomGains:
             self._gains = self._drifted(gains, self._steps - step)
             cleaned = mic - self._returned(here, self._scale)
         elif self._gated:
-            self._release(fitted, left)
+            self._release(fitted, heard, left)
         self._follow(fitted, flutter)
         if not self._gated:
             self._adapt(fitted, heard, left)
@@ -315,10 +331,14 @@ class RoomGains:
         if self._converged:
             self._quiet_mean = heard
 
-    def _release(self, fitted: Gains, left: float) -> None:
-        """Learn again once the drone alone explains the window."""
+    def _release(self, fitted: Gains, heard: float, left: float) -> None:
+        """Learn again once the drone alone explains the window, as it was known or for long.
+
+        A player in an octave is explained by the drone's partials too, but not by their gains.
+        """
         self._quiet = self._quiet + 1 if left < RELEASE_NOISE * self._noise else 0
-        if self._quiet >= RELEASE_STEPS:
+        known = heard < RELEASE_QUIET * self.quiet_power or not self._met.any()
+        if self._quiet >= (RELEASE_STEPS if known else STUCK_STEPS):
             self._gated = False
             self._alone_steps = self._span + RELEASE_STEPS - 1
             self._gains = fitted
@@ -334,7 +354,9 @@ class RoomGains:
         far = np.abs(off) ** 2
         if self._gated or not self._converged:
             trusted = flutter < FLUTTER * (self._flutter + LEAST_FLUTTER**2 * around)
-            if self._converged:
+            if self._pitched:
+                trusted &= ~self._met
+            elif self._converged:
                 trusted &= far < FAR * self._error * self._growth()
         else:
             trusted = np.ones(len(off), bool)
@@ -350,8 +372,9 @@ class RoomGains:
         """What only the drone alone can teach: noise, drift, what is left."""
         assert self._gains is not None
         self._noise += 0.02 * (min(left, 2 * self._noise) - self._noise)
-        most = 2 * self._quiet_mean if self._converged else heard
-        self._quiet_mean += QUIET_SHARE * (min(heard, most) - self._quiet_mean)
+        if self._converged:
+            share = QUIET_UP if heard > self._quiet_mean else QUIET_DOWN
+            self._quiet_mean += share * (min(heard, 2 * self._quiet_mean) - self._quiet_mean)
         self._follow_drift(fitted)
         self._history.append((self._steps, fitted))
         self._recent.append((self._steps, self._gains))

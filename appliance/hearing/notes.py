@@ -18,7 +18,7 @@ from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
 
-STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
+PERIODS = 0.9  # of what sounds: the level is averaged over so many, or it flutters
 FLOOR_UP, FLOOR_DOWN = 0.05, 0.5  # a hop: up in 0.2 s, past a knock; down at once
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
@@ -132,17 +132,23 @@ def _octave(jump: float) -> bool:
 
 
 class _Smoother:
-    """Mean power of the last ``hops`` rows, in dB; streaming."""
+    """Mean power of each row and the ones before it, over one period of what sounds; streaming."""
 
-    def __init__(self, hops: int, columns: int) -> None:
-        self._hops = hops
-        self._before = np.zeros((hops - 1, columns))
+    def __init__(self, hop_s: float, longest_hops: int, columns: int) -> None:
+        self._hop_s, self._longest = hop_s, longest_hops
+        self._before = np.zeros((longest_hops - 1, columns))
 
-    def put(self, db: Floats) -> Floats:
+    def put(self, db: Floats, hz: Floats) -> Floats:
+        """``db`` (rows, columns) and pitch (rows,; NaN: none, the longest period) to dB."""
         power = np.concatenate([self._before, 10 ** (db / 10)])
         self._before = power[len(db) :]
-        total = sum(power[k : k + len(db)] for k in range(self._hops))
-        return np.asarray(10 * np.log10(total / self._hops + 1e-20))
+        hops = np.ceil(PERIODS / (np.fmax(hz, 1.0) * self._hop_s))[:, None]
+        hops = np.clip(np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest)
+        total = np.zeros_like(db)
+        for k in range(self._longest):
+            begin = self._longest - 1 - k
+            total += np.where(k < hops, power[begin : begin + len(db)], 0.0)
+        return np.asarray(10 * np.log10(total / hops + 1e-20))
 
 
 class NoteFinder:
@@ -156,8 +162,8 @@ class NoteFinder:
 
     def __init__(self, hop_s: float, level_hops: int) -> None:
         self._hop_s = hop_s
-        self._smooth_level = _Smoother(level_hops, 1)
-        self._smooth_bands = _Smoother(level_hops, len(BANDS_HZ) - 1)
+        self._smooth_level = _Smoother(hop_s, level_hops, 1)
+        self._smooth_bands = _Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
         self._floor_db = -80.0
         self._open: _Open | None = None
@@ -170,9 +176,9 @@ class NoteFinder:
         """Take the frames of one chunk; return the notes that have ended in it."""
         if frames.alone_from is not None and self._open is not None:
             self._take_back(self._open, frames.alone_from)
-        level_db = self._smooth_level.put(frames.level_db[:, None])[:, 0]
-        bands_db = self._smooth_bands.put(frames.bands_db)
-        heard = (frames.strength > STRONG) & ~frames.blind & (level_db > frames.quiet_db)
+        level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[:, 0]
+        bands_db = self._smooth_bands.put(frames.bands_db, frames.quick_hz)
+        heard = ~frames.blind & (level_db > frames.quiet_db)
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
         over_db = level_db - frames.quiet_db

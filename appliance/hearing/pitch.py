@@ -49,16 +49,20 @@ RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
 BETWEEN_WEIGHT = 0.6  # of what lies halfway between partials: it tells an octave too high
 FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
 SUB_ORDERS = (2, 3, 4, 5)  # a low tone with one strong partial may look like that partial alone
-SUB_EXPLAINS = 1.3  # but then it explains so many times the power
+SUB_EXPLAINS = 1.5  # but then it explains so many times the power
+SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 lies there
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
 FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
 LEFTOVER_WEIGHT = 1.5  # times what may be left of a drone partial is taken off
 REFINING = (4, PARTIALS)  # low partials first: their phase cannot turn over
 ODD_CENTS = 8.0  # a partial that disagrees by more counts less: a drone or a neighbour is in it
 MOST_STEP = 0.03  # of the pitch: two grid steps
+STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
+AGREED = 0.12  # where both estimators agree: vibrato smears high partials over a long window
 AGREE_CENTS = 35.0  # both estimators look at the same note
 BANDS_HZ = (50.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0)  # octaves: a bow that stops empties all
 CENTS_PER_NEPER = CENTS_PER_OCTAVE / np.log(2)
+QUIET_BAND = 4.0  # times the power expected to be left of a drone
 SILENCE_DB = -200.0
 _T = TypeVar("_T", bound=np.generic)
 
@@ -70,9 +74,8 @@ class Frames:
     ``hop`` is the index of the first frame since the ear began, negative before; frame ``i`` is
     centred on the middle of hop ``hop + i``. ``f0_hz`` is NaN where nothing has a pitch;
     ``quick_hz`` is what aubio alone reads, in a window short enough to follow a slide (NaN: nothing
-    in range); ``strength`` is the share of the power that the partials of ``f0_hz`` explain, 0 to
-    1; ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it in five
-    bands; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
+    in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it in five
+    bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
     ``blind`` is true where the drone is changing and nothing can be heard through it;
     ``alone_from`` is the frame from which on, as has just turned out, the drone sounded alone.
     """
@@ -80,7 +83,6 @@ class Frames:
     hop: int
     f0_hz: Floats
     quick_hz: Floats
-    strength: Floats
     level_db: Floats
     bands_db: Floats
     quiet_db: Floats
@@ -163,7 +165,7 @@ class PitchTracker:
         window_delay = (window_hops + self._lag - 1) // 2
         self.delay_hops = max(yin_delay, window_delay)
         self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
-        self._late_fine = _Delay(np.full((self.delay_hops - window_delay, 2), np.nan))
+        self._late_fine = _Delay(np.full((self.delay_hops - window_delay, 2, 2), np.nan))
 
     def _set_memory(self) -> None:
         self._done = 0
@@ -184,15 +186,16 @@ class PitchTracker:
         self._done += self._hops
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
-        fine_hz, strength = self._late_fine.put(self._hear_fine(cleaned)).T
-        agree = np.abs(np.log(quick_hz / fine_hz)) < AGREE_CENTS / CENTS_PER_NEPER
+        fine_hz, strength = _chosen(self._late_fine.put(self._hear_fine(cleaned)), quick_hz)
+        agree = _agree(quick_hz, fine_hz)
+        strong = (strength > STRONG) | (agree & (strength > AGREED))
+        f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
         return Frames(
             hop=first,
-            f0_hz=np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz),
+            f0_hz=np.where(strong, f0_hz, np.nan),
             quick_hz=quick_hz,
-            strength=strength,
             level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
-            bands_db=self._late_bands.put(bands_db),
+            bands_db=self._late_bands.put(np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
             blind=self._late_blind.put(cleaned.blind),
             alone_from=self._done - cleaned.alone_hops if cleaned.alone_hops else None,
@@ -212,8 +215,19 @@ class PitchTracker:
         bands = np.add.reduceat(power, self._band_edges, axis=1)[:, :-1]
         return np.asarray(10 * np.log10(bands / self.hop**2 + 1e-20))
 
+    def _quiet_bands(self, cleaned: Cleaned) -> Floats:
+        """Level up to which a band may hold nothing but what is left of a drone, dB; (bands,)."""
+        band = np.searchsorted(BANDS_HZ, cleaned.partial_hz)
+        left = np.bincount(band, cleaned.leftover**2, len(BANDS_HZ) + 1)[1:-1]
+        # Σ|X|² of a Hann window of two hops is 0.375 hop² for an amplitude of 1
+        return np.asarray(10 * np.log10(0.375 * QUIET_BAND * left + 1e-20))
+
     def _hear_fine(self, cleaned: Cleaned) -> Floats:
-        """Pitch by phase advance, and the share of power it explains; shape (hops, 2)."""
+        """Two pitches by phase advance, each with the share of power that it explains.
+
+        Shape (hops, 2, 2): the pitch that stands out most and the best of those below it of which
+        it may be a partial; Hz and share.
+        """
         spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
         now, before = spectra[self._lag :], spectra[: -self._lag]
         leftover = self._leftover(cleaned)
@@ -222,11 +236,9 @@ class PitchTracker:
         floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
         left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
         coarse = self._coarse(left)
-        both = self._refine(coarse, now, before, floor, leftover)
-        hz, explained = both.reshape(2, 2, self._hops)
-        sub = explained[1] > SUB_EXPLAINS * explained[0]
-        hz, explained = np.where(sub, hz[1], hz[0]), np.where(sub, explained[1], explained[0])
-        return np.stack([hz, explained / (power + 1e-12)], axis=1)
+        hz, explained = self._refine(coarse, now, before, floor, leftover)
+        share = explained / np.tile(power + 1e-12, 2)
+        return np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
@@ -267,8 +279,8 @@ class PitchTracker:
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
-    ) -> Floats:
-        """Pitch by the phase advance of the partials of ``hz``, and their power; both in one line.
+    ) -> tuple[Floats, Floats]:
+        """Pitch by the phase advance of the partials of ``hz``, and their power.
 
         ``hz`` has shape (n · hops,): n candidates for every hop.
         """
@@ -288,7 +300,7 @@ class PitchTracker:
             snr = power / (noise + left**2 + 1e-30)
             hz = _stepped(hz, turn / (2 * np.pi * lag_s * order), order**2 * snr**2 / (1 + snr))
         own = np.maximum(power - (LEFTOVER_WEIGHT * left) ** 2, 0.0)
-        return np.concatenate([hz, own.sum(1) / 2])
+        return hz, own.sum(1) / 2
 
 
 class _Delay(Generic[_T]):
@@ -301,6 +313,22 @@ class _Delay(Generic[_T]):
         line = np.concatenate([self._line, new])
         self._line = line[len(new) :]
         return line[: len(new)]
+
+
+def _chosen(candidates: Floats, quick_hz: Floats) -> tuple[Floats, Floats]:
+    """Pitch and share of the better of two candidates in each hop, (hops, 2, 2) to (hops,) twice.
+
+    The lower one is right where it explains much more, or more and aubio hears it too.
+    """
+    (hz, sub_hz), (share, sub_share) = candidates.transpose(2, 1, 0)
+    heard = _agree(quick_hz, sub_hz) & (sub_share > SUB_HEARD * share)
+    sub = heard | (sub_share > SUB_EXPLAINS * share)
+    return np.where(sub, sub_hz, hz), np.where(sub, sub_share, share)
+
+
+def _agree(quick_hz: Floats, fine_hz: Floats) -> NDArray[np.bool_]:
+    """Whether both estimators look at the same note."""
+    return np.asarray(np.abs(np.log(quick_hz / fine_hz)) < AGREE_CENTS / CENTS_PER_NEPER)
 
 
 def _windows(line: Floats, size: int, every: int) -> Floats:

@@ -14,15 +14,15 @@ Floats = NDArray[np.float64]
 ATTACK_PASSED_HOPS = 10  # what an attack does to the level is no stroke
 # A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
 # dips of 6 to 20 dB kept, 3 of 1,086 flutters taken for one.
-DIP_DB = 6.0
-DIP_EVERY_BAND_DB = 3.0  # all bands that sound fall by this at least
-DIP_RISE_DB = 5.0  # the new stroke sets in: so much
+DIP_DB = 5.0  # as the room fills it: 6 at the string
+DIP_EVERY_BAND_DB = 2.5  # all bands that sound fall by this at least
+DIP_RISE_DB = 3.5  # the new stroke sets in: so much
 DIP_RISE_HOPS = 4  # within so short a time
 DIP_FALL_HOPS = 12  # the room may ring on into the dip
 DIP_AFTER_HOPS = 18  # how long after the bottom it is judged: one cycle of vibrato
 FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutter shows
-FLUTTER_DB = 3.5  # a re-articulation is deeper than the flutter around it by this
-ACTIVE_DB = 20.0  # bands this far below the loudest hold noise rather than partials
+FLUTTER_DB = 3.0  # a re-articulation is deeper than the flutter around it by this
+ACTIVE_DB = 12.0  # bands this far below the loudest hold noise rather than partials
 JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, not slurred
 CHANGE_HOPS = 4  # about the frames between which the pitch changed
 
