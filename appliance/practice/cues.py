@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float32]
 
 STEP_S = 0.12
-PULSE_S = 0.03  # with its fade; three of the ear's 20 ms steps at the most
+PULSE_S = 0.022  # with its fade; at most three of the ear's 20 ms steps, with room to spare
 _ATTACK_S = 0.002  # shorter would click
-_DECAY_S = 0.008
+_DECAY_S = 0.005
 # Chimes stand in the octave from here up: a small loudspeaker plays it, and the drone's own
 # partials there are weak.
 _CHIME_FROM_HZ = 1000.0
