@@ -9,7 +9,7 @@ import json
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from appliance.instruments import find_instrument
@@ -94,7 +94,8 @@ def _sitting(rows: Sequence[NoteRow], wanted: str) -> list[NoteRow]:
 
 def _played(rows: Sequence[NoteRow], room: RoomSettings) -> _Passage:
     sitting = rows[0].sitting
-    notes = Counter(landing.midi for landing in landings_of(rows, _reading(room)))
+    every = replace(_reading(room), count_open=True)  # a passage has its open strings, too
+    notes = Counter(landing.midi for landing in landings_of(rows, every))
     if not notes:
         raise LogbookError(
             f"no note of the sitting {sitting.sitting_id} can be counted: choose another one"

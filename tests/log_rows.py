@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from appliance.log.logbook import Logbook
 from appliance.log.records import NoteRow, SittingRow
 from appliance.tuning import note_hz, parse_note
-from appliance.vocabulary import Arrival, Call, HeardNote, Instant, Shift
+from appliance.vocabulary import Arrival, Call, HeardNote, Instant, Shift, Vibrato
 
 ZONE = ZoneInfo("Europe/Lisbon")
 BOOT = "9b1f7c52-0f4e-4a53-b0a1-3b6f1f0a7d11"
@@ -109,6 +109,8 @@ def _played(chance: Random, number: int, day: int) -> HeardNote:
     pure = PURE.get(name, 0.0)
     settled = landing * (1 - corrected) + chance.gauss(0.0, 1.5)
     note = heard(name, pure + landing, pure + settled)
+    if name == "A4":  # an open string's pitch, and fingered
+        note = replace(note, vibrato=Vibrato(5.5, 14.0))
     if source:
         note = replace(
             note, arrival=Arrival.SLIDE, slide_s=0.11, shift=shift(source, name, chance.random())
@@ -118,3 +120,27 @@ def _played(chance: Random, number: int, day: int) -> HeardNote:
     if number % 31 == 30:
         return replace(note, settled_hz=bent(note_hz(parse_note(name)), 50.0))
     return replace(note, repeat=number % 23 == 22)
+
+
+def fill_tuned_evening(path: Path, room: str = "north room") -> None:
+    """One evening, Friday 23 January 2026: strings tuned, the G left six cents flat, and played.
+
+    The player calls every second note and hears sharp thirds as in tune.
+    """
+    chance = Random(20260123)
+    at = instant(2026, 1, 23)
+    with Logbook(path, room) as log:
+        sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+        for name, cents in (("A4", 3.0), ("A4", 0.0), ("D4", -11.0), ("D4", -2.0), ("G3", -19.9)):
+            log.add_note(sitting, heard(name, cents), at := later(at, 4.0))
+        log.add_note(sitting, heard("G3", -9.9), at := later(at, 4.0))  # a pure G is at -3.9
+        for number in range(160):
+            name = chance.choice(["G3", "C#4", "E4", "F#4", "B3", "A3"])
+            off = chance.gauss(0.0, 10.0 if name != "G3" else 1.0)
+            pure = PURE.get(name, 0.0) + (-9.9 if name == "G3" else 0.0)
+            note_id = log.add_note(sitting, heard(name, pure + off), at := later(at, 3.0))
+            heard_off = off - (8.0 if name == "C#4" else 0.0) + chance.gauss(0.0, 4.0)
+            call = Call.SHARP if heard_off > 6 else Call.FLAT if heard_off < -6 else Call.IN_TUNE
+            if number % 2:
+                log.add_call(note_id, call, later(at, 1.0))
+        log.end_sitting(sitting, at)

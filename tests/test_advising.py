@@ -8,7 +8,7 @@ import pytest
 
 from appliance.__main__ import main
 from appliance.log.logbook import Logbook
-from appliance.vocabulary import Call
+from appliance.vocabulary import Call, Vibrato
 from tests.log_rows import PURE, UNMEASURED, fill, heard, instant, later
 
 Capture = pytest.CaptureFixture[str]
@@ -104,7 +104,8 @@ def _log(path: Path) -> str:
         for number, name in enumerate(["A3", "E4", "E4", "D4"] * 5):
             at = later(at, 2.0)
             cents = PURE.get(name, 0.0) + (2.0 if number < 14 else 25.0)
-            note = replace(heard(name, cents + 7.85), drone_hz=221.0, reference_hz=221.0)
+            fingered = heard(name, cents + 7.85, vibrato=Vibrato(5.5, 14.0))
+            note = replace(fingered, drone_hz=221.0, reference_hz=221.0)
             note_id = log.add_note(first, note, at)  # 7.85 cents: from A4 = 440 up to 442 Hz
             if number < 10:
                 log.add_call(note_id, Call.SHARP if number == 0 else Call.IN_TUNE, at)

@@ -147,7 +147,7 @@ def test_drones_with_their_landings_and_calls() -> None:
         called("A3", -20.0, Call.SHARP),
         called("A3", -20.0, Call.FLAT, settled=0.0),
         called("E4", 3.0, None, drone_hz=440.0, reference_hz=440.0),
-        called("D4", 2.0, Call.IN_TUNE, drone_hz=d3, reference_hz=d3),
+        called("D5", 2.0, Call.IN_TUNE, drone_hz=d3, reference_hz=d3),
         called("A3", 3.0, Call.IN_TUNE, drone_hz=None),  # the drone faded out
         called("A3", 3.0, Call.IN_TUNE, drone_hz=None, reference_hz=None),
     ]

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from waitress import create_server
 
 from appliance.settings import Settings
-from tests.log_rows import fill, instant
+from tests.log_rows import fill, fill_tuned_evening, instant
 from web import create_app
 
 ROOT = Path(__file__).parent.parent
@@ -34,6 +34,7 @@ PAGES = {
     "week-before": "/?week=2026-W06&tuning=equal&band=15",
     "note": "/note/66",
     "shift": "/shift/59-67",
+    "strings": "/?week=2026-W04",
     "empty-week": "/?week=2026-W20",
     "bad-link": "/?band=99",
     "no-page": "/nowhere",
@@ -48,6 +49,7 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     path = tmp_path_factory.mktemp("log") / "room.db"
+    fill_tuned_evening(path)
     fill(path)
     plain = Settings()
     room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")

@@ -178,14 +178,14 @@ def test_notes_are_named_and_sorted_by_trouble() -> None:
         *_rows(0.0, 0.0, -20.0),
         *_rows(30.0, 30.0, 0.0, name="E4"),
         *_rows(0.0, 0.0, name="F#4"),  # 15.6 cents sharp of a pure sixth
-        *_rows(2.0, 2.0, 2.0, name="D4"),
+        *_rows(2.0, 2.0, 2.0, name="E5"),
     ]
     week = read_week(rows, [], JUST)
     assert [(line.name, line.tally.count) for line in week.by_note] == [
         ("E4", 3),
         ("F#4", 2),
         ("A3", 3),
-        ("D4", 3),
+        ("E5", 3),
     ]
 
 

@@ -14,7 +14,7 @@ from appliance.log.weeks import NoteLine, ShiftLine, Week, read_week
 from appliance.settings import RoomSettings
 from appliance.tuning import TUNINGS
 from web.diary import Diary, Ruler, draw, scale_for
-from web.query import A4_HZ, BAND_CENTS, Asked, read_query
+from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, Asked, read_query
 from web.week_json import week_json
 from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
 
@@ -88,7 +88,7 @@ def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturn
     if line is None:
         abort(404)
     card = _card(line, asked, _ruler(week, asked, OWN_LINE_HEIGHT))
-    return render_template("card.html", card=card, zone=_room().zone, **_frame(asked))
+    return render_template("card.html", card=card, **_frame(asked))
 
 
 def _room() -> Room:
@@ -134,4 +134,6 @@ def _frame(asked: Asked) -> dict[str, object]:
         "tunings": {name: TUNING_NAMES[name] for name in TUNINGS},
         "band_range": BAND_CENTS,
         "a4_range": A4_HZ,
+        "open_strings": OPEN_STRINGS,
+        "zone": _room().zone,
     }

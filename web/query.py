@@ -15,6 +15,7 @@ from appliance.tuning import TUNINGS
 _NUMBER = re.compile(r"\d{1,4}(\.\d{1,3})?", re.ASCII)
 BAND_CENTS = (5.0, 30.0)
 A4_HZ = (400.0, 480.0)
+OPEN_STRINGS = ("apart", "counted")  # notes that may be open strings
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +34,15 @@ class Asked:
         }
         if self.reading.a4_hz is not None:
             values["a4"] = f"{self.reading.a4_hz:g}"
+        if self.reading.count_open:
+            values["open"] = OPEN_STRINGS[1]
         return values
 
 
 def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: CalendarWeek) -> Asked:
-    """Read ``week``, ``tuning``, ``band`` (cents) and ``a4`` (Hz); what is missing is the room's.
+    """Read ``week``, ``tuning``, ``band`` (cents), ``a4`` (Hz), ``open`` (``apart``, ``counted``).
+
+    What is missing is the room's; notes that may be open strings stay apart.
 
     Raises BadRequest with one sentence for anything out of range.
     """
@@ -50,9 +55,15 @@ def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: Calen
         raise BadRequest(f"There is no such tuning: it is one of {', '.join(TUNINGS)}.")
     band_cents = _number(args, "band", BAND_CENTS, "The band is a number of cents")
     a4_hz = _number(args, "a4", A4_HZ, "A4 is a number of hertz") if args.get("a4") else None
-    return Asked(
-        week, Reading(tuning, a4_hz, room.band_cents if band_cents is None else band_cents)
-    )
+    band_cents = room.band_cents if band_cents is None else band_cents
+    return Asked(week, Reading(tuning, a4_hz, band_cents, _count_open(args)))
+
+
+def _count_open(args: "MultiDict[str, str]") -> bool:
+    asked = args.get("open", OPEN_STRINGS[0])
+    if asked not in OPEN_STRINGS:
+        raise BadRequest(f"Open strings are {' or '.join(OPEN_STRINGS)}.")
+    return asked == OPEN_STRINGS[1]
 
 
 def _number(

@@ -3,6 +3,7 @@
 from typing import Any
 
 from appliance.log.pace import Pace
+from appliance.log.strings import StringLine
 from appliance.log.tallies import Tally
 from appliance.log.weeks import Beside, Comparison, NoteLine, ShiftLine, Week
 from web.query import Asked
@@ -17,6 +18,7 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "tuning": asked.reading.tuning,
         "band_cents": asked.reading.band_cents,
         "a4_hz": asked.reading.a4_hz,
+        "open_strings_counted": asked.reading.count_open,
         "total": _tally(week.total),
         "week_before": _tally(week.before),
         "like_for_like": _comparison(week.compared),
@@ -28,9 +30,12 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "struck_out": week.struck,
         "paused": week.paused,
         "in_rounds": week.in_rounds,
+        "tuning_strings": week.tuning_strings,
+        "may_be_open": week.may_be_open,
         "without_any_drone": week.undroned,
         "beside": _beside(week.beside),
         "sittings": [_pace(pace) for pace in week.paces],
+        "strings": [_string(line) for line in week.strings],
     }
 
 
@@ -49,6 +54,19 @@ def _pace(pace: Pace) -> dict[str, Any]:
         "notes": pace.notes,
         "too_short": pace.too_short,
         "notes_a_minute": pace.notes_a_minute,
+    }
+
+
+def _string(line: StringLine) -> dict[str, Any]:
+    return {
+        "sitting": line.sitting.sitting_id,
+        "string": line.name,
+        "found_cents": line.found_cents,
+        "left_cents": line.left_cents,
+        "notes": line.notes,
+        "typical_cents": line.typical_cents,
+        "spread_cents": line.spread_cents,
+        "few": line.few,
     }
 
 

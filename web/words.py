@@ -1,6 +1,7 @@
 """Numbers in plain words."""
 
 import math
+from collections.abc import Iterable
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -8,6 +9,7 @@ from flask import Flask
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.pace import slow_enough
+from appliance.log.strings import StringLine
 from appliance.log.tallies import FEW, Tally
 from appliance.log.weeks import Comparison, Reading
 from appliance.tuning import UNGRADED_CENTS, note_name
@@ -36,6 +38,7 @@ def register(app: Flask) -> None:
         signed=signed,
         note_name=note_name,
         slow_enough=slow_enough,
+        off_all_evening=off_all_evening,
     )
     app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like, FEW=FEW)
 
@@ -114,7 +117,18 @@ def days(week: CalendarWeek) -> str:
 def reading(read: Reading) -> str:
     """Return how the page reads the log."""
     a4 = "A4 as it was played" if read.a4_hz is None else f"A4 = {read.a4_hz:g} Hz"
-    return f"Shown in {TUNING_NAMES[read.tuning]}, in tune within {read.band_cents:g} cents, {a4}."
+    shown = f"Shown in {TUNING_NAMES[read.tuning]}, in tune within {read.band_cents:g} cents, {a4}"
+    return f"{shown}; open strings counted." if read.count_open else f"{shown}."
+
+
+def off_all_evening(lines: Iterable[StringLine], zone: ZoneInfo | None) -> list[str]:
+    """Return one sentence for every string that was off for a whole sitting."""
+    return [
+        f"{clock(line.sitting.started_at, zone)}: the {line.name} string was {cents(off)} "
+        f"{SIDES[off > 0]} all evening; its {line.notes} notes are not counted against you."
+        for line in lines
+        if (off := line.off_cents) is not None
+    ]
 
 
 def clock(at: Instant, zone: ZoneInfo | None) -> str:

@@ -6,15 +6,16 @@ read in another tuning, at another A4, with another band.
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
-from enum import StrEnum
 from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from appliance.log.kinds import Kind, kinds_of
 from appliance.log.pace import Pace, paces
 from appliance.log.records import NoteRow
+from appliance.log.strings import StringLine, read_strings
 from appliance.log.tallies import COUNTED, Tally, tally
 from appliance.tuning import error_cents, nearest_note, note_name, outcome, target
 from appliance.vocabulary import Outcome
@@ -22,26 +23,17 @@ from appliance.vocabulary import Outcome
 _Key = TypeVar("_Key")
 
 
-class Kind(StrEnum):
-    """What a logged note is to a week. Only the ordinary ones make its shares.
-
-    Rounds oversample what is bad and end on success; a repeat shows a finger left in place.
-    """
-
-    ORDINARY = "ordinary"
-    STRUCK = "struck out"
-    PAUSED = "played while the log was paused"
-    REPEAT = "repeat"
-    IN_ROUND = "in a round"
-
-
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """How the log is read. ``a4_hz=None``: each sitting at the A4 it was played at."""
+    """How the log is read. ``a4_hz=None``: each sitting at the A4 it was played at.
+
+    ``count_open``: notes that may be open strings count like fingered ones.
+    """
 
     tuning: str = "just"
     a4_hz: float | None = None
     band_cents: float = 10.0
+    count_open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +41,7 @@ class Landing:
     """One counted note against its target; cents are sharp positive.
 
     ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two
-    notes of a likely shift.
+    notes of a likely shift. ``may_be_open`` ones are among the counted only where asked for.
     """
 
     row: NoteRow
@@ -60,6 +52,7 @@ class Landing:
     outcome: Outcome
     landing_cents: float
     settled_cents: float
+    may_be_open: bool = False
 
     @property
     def conditions(self) -> Hashable:
@@ -139,6 +132,7 @@ class Week:
     """What a week shows. Lines are sorted by trouble: most notes not landed first.
 
     ``undroned`` landings had no drone yet to refer to; they are read in equal temperament.
+    ``strings`` are the open strings, sitting by sitting.
     """
 
     total: Tally
@@ -153,14 +147,19 @@ class Week:
     struck: int
     paused: int
     in_rounds: int
+    tuning_strings: int
+    may_be_open: int
     undroned: int
     paces: tuple[Pace, ...]
+    strings: tuple[StringLine, ...]
 
     @property
     def heard(self) -> int:
         """How many notes were heard at all, counted or not."""
         marked = self.struck + self.paused + self.in_rounds
-        return self.total.count + self.unsure + self.not_measurable + self.repeats + marked
+        bowed = self.tuning_strings + self.may_be_open
+        judged = self.total.count + self.unsure + self.not_measurable
+        return judged + self.repeats + marked + bowed
 
 
 def read_week(
@@ -172,11 +171,12 @@ def read_week(
     """Read a week's rows, and those of the week before, by one tuning, A4 and band.
 
     Unsure and not measurable notes are counted apart, and so is every note that is no ordinary one
-    (see :class:`Kind`).
+    (see :class:`~.kinds.Kind`).
     """
     rows = tuple(rows)
-    kinds = Counter(kind_of(row) for row in rows)
-    judged = [judge(row, reading, zone) for row in rows if kind_of(row) is Kind.ORDINARY]
+    strings = read_strings(rows)
+    kinds = Counter(kinds_of(rows, strings.marks))
+    judged = _judged(rows, reading, zone)
     landings = [found for found in judged if isinstance(found, Landing)]
     before = landings_of(rows_before, reading, zone)
     return Week(
@@ -192,8 +192,11 @@ def read_week(
         struck=kinds[Kind.STRUCK],
         paused=kinds[Kind.PAUSED],
         in_rounds=kinds[Kind.IN_ROUND],
+        tuning_strings=kinds[Kind.TUNING],
+        may_be_open=0 if reading.count_open else kinds[Kind.MAY_BE_OPEN],
         undroned=sum(landing.drone_midi is None for landing in landings),
         paces=tuple(paces(rows)),
+        strings=strings.lines,
     )
 
 
@@ -201,8 +204,22 @@ def landings_of(
     rows: Iterable[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing]:
     """Return the counted landings among some rows, in their order."""
-    judged = (judge(row, reading, zone) for row in rows if kind_of(row) is Kind.ORDINARY)
+    judged = _judged(tuple(rows), reading, zone)
     return [found for found in judged if isinstance(found, Landing)]
+
+
+def _judged(
+    rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None
+) -> list[Landing | Outcome]:
+    """Hold against their targets the notes that count."""
+    judged = []
+    for row, kind in zip(rows, kinds_of(rows, read_strings(rows).marks), strict=True):
+        found = judge(row, reading, zone)
+        if kind is Kind.ORDINARY:
+            judged.append(found)
+        elif kind is Kind.MAY_BE_OPEN and reading.count_open:
+            judged.append(replace(found, may_be_open=True) if isinstance(found, Landing) else found)
+    return judged
 
 
 def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:
@@ -227,17 +244,6 @@ def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landi
         landing_cents=error_cents(note.landing_hz, aim),
         settled_cents=error_cents(note.settled_hz, aim),
     )
-
-
-def kind_of(row: NoteRow) -> Kind:
-    """Say whether a note counts among the week's, and why not."""
-    if row.struck:
-        return Kind.STRUCK
-    if row.marks.paused:
-        return Kind.PAUSED
-    if row.note.repeat:
-        return Kind.REPEAT
-    return Kind.IN_ROUND if row.marks.in_round else Kind.ORDINARY
 
 
 def _tally(landings: Iterable[Landing]) -> Tally:
