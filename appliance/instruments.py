@@ -24,7 +24,8 @@ class Instrument:
 
 _TABLE = (
     # Strings: common practice, no source. Frames: common practice, no source, first to fourth
-    # finger on one string. Tops: from memory, the end of an ordinary fingerboard.
+    # finger on one string. Lowest: the lowest open string. Tops: from memory, the end of an ordinary
+    # fingerboard.
     # G3 D4 A4 E5, to A7; a perfect fourth under the hand
     Instrument("violin", 55, 105, strings=(55, 62, 69, 76), frame_semitones=5),
     # C3 G3 D4 A4, to A6
@@ -34,6 +35,8 @@ _TABLE = (
     Instrument("cello", 36, 84, strings=(36, 43, 50, 57), frame_semitones=4),
     # E1 A1 D2 G2 (sounding; written an octave above), to G4; a whole tone, first to fourth finger
     Instrument("double-bass", 28, 67, strings=(28, 33, 38, 43), frame_semitones=2),
+    # C1 G1 D2 A2, an octave below the cello, to A4; the same hand
+    Instrument("double-bass-in-fifths", 24, 69, strings=(24, 31, 38, 45), frame_semitones=2),
     # Tenor: pedal B♭1 to F5; from memory
     Instrument("trombone", 34, 77, slide=True),
     # A bass's E2 to a soprano's C6; common practice, no source

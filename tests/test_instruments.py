@@ -2,10 +2,12 @@
 
 import itertools
 
+import numpy as np
 import pytest
 
 from appliance.instruments import INSTRUMENTS, find_instrument
 from appliance.tuning import note_name, parse_note
+from tests.waves import bowed, cents_between, heard, rest, steady, tone, with_noise
 from appliance.vocabulary import InstrumentError
 
 # common practice, no source
@@ -14,12 +16,14 @@ OPEN_STRINGS = {
     "viola": "C3 G3 D4 A4",
     "cello": "C2 G2 D3 A3",
     "double-bass": "E1 A1 D2 G2",
+    "double-bass-in-fifths": "C1 G1 D2 A2",
 }
 
 
-def test_the_table_has_the_eleven_instruments_and_no_other() -> None:
-    names = "violin viola cello double-bass trombone voice flute oboe clarinet bassoon horn"
-    assert list(INSTRUMENTS) == names.split()
+def test_the_table_has_the_eleven_instruments_the_bass_in_both_tunings_and_no_other() -> None:
+    strings = "violin viola cello double-bass double-bass-in-fifths"
+    others = "trombone voice flute oboe clarinet bassoon horn"
+    assert list(INSTRUMENTS) == [*strings.split(), *others.split()]
     assert all(name == instrument.name for name, instrument in INSTRUMENTS.items())
 
 
@@ -56,6 +60,14 @@ def test_a_stringed_instrument_begins_at_its_lowest_string_and_has_a_hand() -> N
         if instrument.strings:
             assert instrument.lowest == instrument.strings[0]
             assert instrument.highest > instrument.strings[-1] + 12
+
+
+def test_the_low_c_belongs_to_the_bass_in_fifths_alone() -> None:
+    c1_hz = 32.703  # equal temperament, A4 = 440 Hz
+    sound = np.concatenate([rest(0.5), bowed(tone(steady(c1_hz, 1.2))), rest(1.0)])
+    (note,) = heard(with_noise(sound), instrument="double-bass-in-fifths")
+    assert cents_between(note.landing_hz or 1.0, c1_hz) == pytest.approx(0.0, abs=1.0)
+    assert heard(with_noise(sound), instrument="double-bass") == []
 
 
 def test_only_the_trombone_moves_a_slide() -> None:

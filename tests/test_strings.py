@@ -70,6 +70,7 @@ def test_tuning_to_the_drone_keeps_where_each_string_was_found_and_left() -> Non
         ("viola", RIGHT),
         ("cello", {"C2": -5.865, "G2": -3.910, "D3": -1.955, "A3": 0.0}),
         ("double-bass", BASS),
+        ("double-bass-in-fifths", {"C1": -5.865, "G1": -3.910, "D2": -1.955, "A2": 0.0}),
     ],
 )
 def test_targets_are_pure_fifths_and_on_the_bass_pure_fourths(

@@ -302,7 +302,7 @@ def test_a_flat_string_is_said_once_and_its_notes_are_set_apart(tuned: FlaskClie
     assert round(string["typical_cents"]) == -6
     assert string["notes"] == week["may_be_open"] > 8
     assert week["tuning_strings"] == 6
-    said = f"Fri 17:00: the G3 string was 6 cents flat all evening; its {string['notes']} notes"
+    said = f"Fri 17:00: the G3 string was 6 cents flat all evening ({string['notes']} notes)."
     assert text.count("all evening") == text.count(said) == 1
     assert "Fri 17:00 G3 −16 −6 −6" in text
     assert f"Tuning the strings 6 May be open strings {string['notes']}" in text

@@ -125,7 +125,7 @@ def off_all_evening(lines: Iterable[StringLine], zone: ZoneInfo | None) -> list[
     """Return one sentence for every string that was off for a whole sitting."""
     return [
         f"{clock(line.sitting.started_at, zone)}: the {line.name} string was {cents(off)} "
-        f"{SIDES[off > 0]} all evening; its {line.notes} notes are not counted against you."
+        f"{SIDES[off > 0]} all evening ({line.notes} notes)."
         for line in lines
         if (off := line.off_cents) is not None
     ]
