@@ -75,7 +75,11 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 
 
 # Where a process begins.
-ENTRIES = ("appliance.__main__", "appliance.demo", "web.__main__", "tests.bench.ear")
+BENCHES = ("advice", "beats", "ear", "intruders", "press", "shifts")
+ENTRIES = (
+    *("appliance.__main__", "appliance.demo", "web.__main__"),
+    *(f"tests.bench.{name}" for name in BENCHES),
+)
 
 
 @pytest.mark.parametrize("module", ENTRIES)
