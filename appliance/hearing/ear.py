@@ -12,6 +12,7 @@ from appliance.hearing.notes import NoteFinder, NoteSketch
 from appliance.hearing.pitch import PitchTracker
 from appliance.hearing.resampling import to_ear_rate
 from appliance.hearing.shifts import ShiftFinder
+from appliance.hearing.talk import Talk, restless
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
 from appliance.tuning import cents
@@ -28,6 +29,7 @@ LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
 LEFTOVER_DB, LEFTOVER_CENTS = 8.0, 2.0
 KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
 SILENCE_DB = -200.0
+VOICE = "voice"  # whose short notes may be spoken
 FLUSH_S = 0.6  # silence that pushes the last note through the ear's own delay
 
 
@@ -53,6 +55,7 @@ class Ear:
         self._pitch = PitchTracker(played, rate_hz, CHUNK_HOPS)
         self._cleaner = Cleaner(rate_hz, self._pitch.hop, CHUNK_HOPS)
         self._notes = NoteFinder(self._pitch.hop / rate_hz, self._pitch.level_hops)
+        self._talk = None if played.name == VOICE else Talk()
         self._shifts = ShiftFinder(played, settings.room.a4_hz)
         self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step
         self._waiting = np.zeros((2, 0))
@@ -125,6 +128,8 @@ class Ear:
             return []
         if sketch.time_s[-1] - sketch.start_s < LANDED_AFTER_S:
             return []
+        if self._talk is not None and restless(sketch):
+            return []
         self._landed_start_s = sketch.start_s
         return [NoteLanded(sketch.start_s, measure(sketch, self._pitch.blur_s).landing_hz)]
 
@@ -133,6 +138,8 @@ class Ear:
         assert sketch.end_s is not None
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
         if drone_hz is not None and _leftover(sketch, drone_hz):
+            return []
+        if self._talk is not None and self._talk.heard(sketch):
             return []
         landing = measure(sketch, self._pitch.blur_s)
         shift = None
@@ -173,9 +180,13 @@ def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
     """Whether this is the drone itself: its own pitch or a partial's, hardly above what is left."""
     if not len(sketch.cents) or np.median(sketch.over_db) >= LEFTOVER_DB:
         return False
-    hz = hz_of(float(np.median(sketch.cents)))
-    order = max(round(hz / drone_hz), 1)
-    return abs(cents(hz, order * drone_hz)) < LEFTOVER_CENTS
+    return bool(_on_drone(np.array(hz_of(float(np.median(sketch.cents)))), drone_hz))
+
+
+def _on_drone(hz: Floats, drone_hz: float) -> NDArray[np.bool_]:
+    """Whether a pitch is that of the drone, or of one of its partials."""
+    order = np.maximum(np.rint(hz / drone_hz), 1.0)
+    return np.asarray(np.abs(cents(hz, order * drone_hz)) < LEFTOVER_CENTS)
 
 
 def _cut(event: Event, end_s: float) -> Event:

@@ -27,13 +27,17 @@ ALONE_STEPS = 8
 CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noisy room
 GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
 GATE_QUIET = 4.0  # times what the drone alone leaves on average
-LEAST_QUIET = 10 ** (-40 / 10)  # share of the drone's power: less is left by no room
-QUIET_UP, QUIET_DOWN = 0.02, 0.1  # a step: the first fits leave more than the later ones
+LEAST_QUIET = 10 ** (-34 / 10)  # share of the drone's power: less is left by no room for long
+QUIET_UP, QUIET_DOWN = 0.1, 0.02  # a step: a room moves now and then, and it is its moving that counts
 RELEASE_NOISE = 4.0  # the drone alone explains the window again
 RELEASE_STEPS = 3
 RELEASE_QUIET = 2.0  # times the power up to which nobody plays
-BACK_STEPS = 4  # the player has sounded for so long when the gate closes
 WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
+STRUCK, STRUCK_STEPS = 6.0, 5  # times louder within 0.1 s: a stroke, not a room that changes
+LOUDEST_KEPT = 0.98  # a step: a long note fades
+FALLEN = 16.0  # times softer than its loudest: the note has ended
+ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
+PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
 ERROR_SHARE = 0.05
@@ -43,8 +47,12 @@ MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
 FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
 LEAST_FLUTTER = 0.02  # of each gain
 MEETING_HZ = 8.0  # a Hann taper of a quarter of a second hears no further
-PITCHED = 0.3  # of the last hops: it is known what is played
 FAR = 9.0  # times the error's square: a jump
+STILL_STEPS = 20  # 0.4 s: by then it is known what is played, and a far gain is the room's
+COMMON_LEAST = 0.08  # of all gains, 0.7 dB: a change that is common
+COMMON_MOST = 2.0  # 6 dB: more at once is no knob
+COMMON_LEFT = 0.2  # of the change's power: what is not common in it
+COMMON_PARTIALS = 2.0  # so many at least, counted by their power
 STUCK_STEPS = 150  # what stays so for 3 s is a new room
 # A partial that the room cancels here is there again a step away: what wanders is a share of the
 # partials around, not of itself.
@@ -116,13 +124,15 @@ class RoomGains:
         self._powers = np.zeros(before)
         self._since = 0  # steady steps in a row
         self._gains: Gains | None = None
-        self._recent: deque[tuple[int, Gains]] = deque(maxlen=BACK_STEPS)  # with their step
         self._history: deque[tuple[int, Gains]] = deque(maxlen=WANDER_STEPS)
         self._error = np.zeros(count)  # square of what a followed gain is off
         self._flutter = np.zeros(count)  # variance within a fit's window, the drone alone
         self._lost = np.zeros(count)  # steps for which a gain has not been followed
+        self._still = np.zeros(count)  # steps for which nothing else has been heard near it
         self._drift, self._slope, self._slope_weight = 0.0, 0.0, 1e-9
         self._noise = self._quiet_mean = 0.0
+        self._heard: deque[float] = deque(maxlen=STRUCK_STEPS)  # power of the last steps, cleaned
+        self._struck, self._loudest = False, 0.0
         self._learned = self._alone = self._quiet = self._alone_steps = 0
         self._gated = self._converged = False
 
@@ -271,7 +281,10 @@ class RoomGains:
     def _meet(self, played_hz: Floats) -> None:
         """Which partials of the drone a partial of the player may have been near."""
         hz = played_hz[~np.isnan(played_hz)]
-        self._pitched = len(hz) > PITCHED * len(played_hz)
+        order = np.maximum(np.rint(hz / self.drone.root_hz), 1.0)
+        own = np.abs(hz / (order * self.drone.root_hz) - 1.0) < ON_DRONE
+        self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
+        hz = hz if self._struck else hz[~own]
         order = np.maximum(np.rint(self.drone.partial_hz / hz[:, None]), 1.0)
         apart = np.abs(order * hz[:, None] - self.drone.partial_hz)
         self._met = (apart < MEETING_HZ).any(0)
@@ -299,12 +312,12 @@ class RoomGains:
             self._begin(fitted, left, flutter)
             return mic - self._returned(here, self._scale)
         heard = float(cleaned @ cleaned) / self._step
+        self._listen_for_strokes(heard)
+        # Who played when the drone began was taken for noise: what is once left can be left again.
+        self._noise = min(self._noise, RELEASE_NOISE * left)
         self._judge_convergence(heard, left)
         if self._converged and not self._gated and self._sounds(heard, left):
             self._gated, self._quiet = True, 0
-            step, gains = self._recent[0]
-            self._gains = self._drifted(gains, self._steps - step)
-            cleaned = mic - self._returned(here, self._scale)
         elif self._gated:
             self._release(fitted, heard, left)
         self._follow(fitted, flutter)
@@ -317,7 +330,15 @@ class RoomGains:
         around = _around(np.abs(fitted) ** 2)
         self._error = FIRST_ERROR**2 * around
         self._flutter = np.minimum(flutter, LEAST_FLUTTER * around)
-        self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
+
+    def _listen_for_strokes(self, heard: float) -> None:
+        """Whether a player has set in and has not stopped since; people who move are slower."""
+        if heard > STRUCK * max(min(self._heard, default=heard), 2 * self._quiet_mean):
+            self._struck, self._loudest = True, heard
+        self._loudest = max(heard, LOUDEST_KEPT * self._loudest)
+        if heard < max(self._loudest / FALLEN, self._gate_power()):
+            self._struck = False
+        self._heard.append(heard)
 
     def _sounds(self, heard: float, left: float) -> bool:
         return heard > self._gate_power() or left > 2 * RELEASE_NOISE * self._noise
@@ -329,7 +350,8 @@ class RoomGains:
         late = self._steps * self._step > CONVERGED_S * self._rate_hz
         self._converged = self._alone >= ALONE_STEPS or late
         if self._converged:
-            self._quiet_mean = heard
+            # Who still plays is not what a room leaves.
+            self._quiet_mean = min(heard, ALONE * self._drone_power())
 
     def _release(self, fitted: Gains, heard: float, left: float) -> None:
         """Learn again once the drone alone explains the window, as it was known or for long.
@@ -337,47 +359,53 @@ class RoomGains:
         A player in an octave is explained by the drone's partials too, but not by their gains.
         """
         self._quiet = self._quiet + 1 if left < RELEASE_NOISE * self._noise else 0
-        known = heard < RELEASE_QUIET * self.quiet_power or not self._met.any()
+        known = heard < RELEASE_QUIET * self.quiet_power or not self._struck
         if self._quiet >= (RELEASE_STEPS if known else STUCK_STEPS):
             self._gated = False
             self._alone_steps = self._span + RELEASE_STEPS - 1
             self._gains = fitted
-            self._lost[:] = 0.0
             self._history.clear()
-            self._recent.extend([(self._steps, fitted)] * BACK_STEPS)
-
+    
     def _follow(self, fitted: Gains, flutter: Floats) -> None:
         """Move those gains towards their fit whose fit can be trusted."""
         assert self._gains is not None
         around = _around(np.abs(self._gains) ** 2)
-        off = fitted - self._gains
-        far = np.abs(off) ** 2
         if self._gated or not self._converged:
-            trusted = flutter < FLUTTER * (self._flutter + LEAST_FLUTTER**2 * around)
-            if self._pitched:
-                trusted &= ~self._met
-            elif self._converged:
-                trusted &= far < FAR * self._error * self._growth()
+            still = flutter < FLUTTER * (self._flutter + LEAST_FLUTTER**2 * around)
+            still &= ~self._met
+            self._still = np.where(still, self._still + 1, 0)
+            if self._converged and self._struck:
+                self._gains = self._gains * _common(fitted[still], self._gains[still])
+                near = np.abs(fitted - self._gains) ** 2 < FAR * self._error * self._growth()
+                still &= near | (self._still > STILL_STEPS)
+            self._lost = np.where(still, 0.0, self._lost + 1)
+            share = np.where(still, self._share(), 0.0)
         else:
-            trusted = np.ones(len(off), bool)
             self._learned += 1
-            self._flutter += ERROR_SHARE * (flutter - self._flutter)
-            self._error += ERROR_SHARE * (_around(far) - self._error)
-            np.maximum(self._error, LEAST_ERROR**2 * around, out=self._error)
-        self._lost = np.where(trusted, 0.0, self._lost + 1)
-        share = max(SMOOTH, 1 / (1 + self._learned))
-        self._gains = self._gains + np.where(trusted, share, 0.0) * off
+            share = self._share()
+            self._learn_errors(np.abs(fitted - self._gains) ** 2, flutter, around)
+        self._gains = self._gains + share * (fitted - self._gains)
+
+    def _share(self) -> float:
+        return max(SMOOTH, 1 / (1 + self._learned))
+
+    def _learn_errors(self, squares: Floats, flutter: Floats, around: Floats) -> None:
+        """How far fits differ, and flutter within their window, with the drone alone."""
+        self._lost[:] = 0.0
+        self._still[:] = STILL_STEPS
+        self._flutter += ERROR_SHARE * (flutter - self._flutter)
+        self._error += ERROR_SHARE * (_around(squares) - self._error)
+        np.maximum(self._error, LEAST_ERROR**2 * around, out=self._error)
 
     def _adapt(self, fitted: Gains, heard: float, left: float) -> None:
         """What only the drone alone can teach: noise, drift, what is left."""
         assert self._gains is not None
         self._noise += 0.02 * (min(left, 2 * self._noise) - self._noise)
         if self._converged:
-            share = QUIET_UP if heard > self._quiet_mean else QUIET_DOWN
+            share = max(QUIET_UP if heard > self._quiet_mean else QUIET_DOWN, 1 / self._learned)
             self._quiet_mean += share * (min(heard, 2 * self._quiet_mean) - self._quiet_mean)
         self._follow_drift(fitted)
         self._history.append((self._steps, fitted))
-        self._recent.append((self._steps, self._gains))
 
     def _follow_drift(self, fitted: Gains) -> None:
         """Common drift, by the slope of phase over partials."""
@@ -400,6 +428,22 @@ class RoomGains:
         self._alone_steps += 1 if self._alone_steps else 0
         if self._gains is not None:
             self._gains = self._drifted(self._gains, 1)
+
+
+def _common(fitted: Gains, gains: Gains) -> float:
+    """By how much all gains have changed alike, where that explains the change; else 1.
+
+    A knob at the loudspeaker and a microphone's automatic gain change them so; a player, whose
+    partials meet a few of the drone's, and a walk do not.
+    """
+    power = np.abs(gains) ** 2
+    several = power.sum() ** 2 > COMMON_PARTIALS * (power**2).sum()
+    if not several:
+        return 1.0
+    common = float(np.vdot(gains, fitted).real / power.sum())
+    off, left = np.abs(fitted - gains) ** 2, np.abs(fitted - common * gains) ** 2
+    sane = COMMON_LEAST < abs(common - 1.0) and 1 / COMMON_MOST < common < COMMON_MOST
+    return common if sane and left.sum() < COMMON_LEFT * off.sum() else 1.0
 
 
 def _around(squares: Floats) -> Floats:

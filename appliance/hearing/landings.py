@@ -60,7 +60,7 @@ def measure(sketch: NoteSketch, blur_s: float) -> Landing:
     still hear what was before.
     """
     end_s = sketch.end_s if sketch.end_s is not None else float(sketch.time_s[-1:].sum())
-    if end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
+    if sketch.doubled or end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
         return Landing()
     time_s, cents = _inside(sketch, end_s, blur_s)
     if len(cents) < 2 * FEWEST_FRAMES:

@@ -5,13 +5,14 @@ level dips by at least 6 dB and comes back quickly), or when the pitch leaves wh
 stays elsewhere. A correction moves less and slower than the smallest step, and vibrato comes back.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing import strokes
 from appliance.hearing.pitch import BANDS_HZ, Frames
+from appliance.hearing.second import BELOW_DB
 from appliance.hearing.traces import Traces
 from appliance.tuning import CENTS_PER_OCTAVE
 from appliance.vocabulary import Arrival
@@ -52,12 +53,19 @@ SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
 SLIDE_EDGE = 0.12  # of the way: nearer to either pitch the estimate may belong to it
 SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the way
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
+DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
+SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
+SAME_STRING_CENTS = 50.0
+NO_PAIR = (np.nan, np.nan)
+RING_HOPS = 25  # in 0.25 s a string that rings loses 5 dB more, if it rings for 3 s
 PASSAGE_BACK_HOPS = 15  # how far before the pitch left it may have begun to
 
 
 @dataclass(frozen=True, slots=True)
 class NoteSketch:
     """One note before it is measured; ``end_s`` is ``None`` while it sounds.
+
+    ``doubled``: a second string sounded with it for half of it or more.
 
     ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left
     of a drone) have shape (frames,) and hold the frames in which a pitch was heard.
@@ -71,6 +79,8 @@ class NoteSketch:
     cents: Floats
     level_db: Floats
     over_db: Floats
+    doubled: bool = False
+    strings: tuple[float, float] = NO_PAIR  # cents of both
 
 
 @dataclass(slots=True)
@@ -124,6 +134,20 @@ def _passage(note: _Open) -> _Passage | None:
     return _Passage(reference, jump, left, arrived) if another else None
 
 
+def _sounds(second: Floats, cents: float) -> bool:
+    """Whether the second string is at ``cents`` most of the time."""
+    near = np.abs(second[:, 0] - cents) < SAME_STRING_CENTS
+    return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
+
+
+def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
+    """Whether two double stops have a string in common, in any octave: estimators slip there."""
+    apart = np.subtract.outer(one.strings, other.strings)
+    half = CENTS_PER_OCTAVE / 2
+    near = np.abs((apart + half) % CENTS_PER_OCTAVE - half) < SAME_STRING_CENTS
+    return one.doubled and other.doubled and bool(near.any())
+
+
 def _octave(jump: float) -> bool:
     """Whether a jump is as wide as an octave slip of the estimators."""
     least, near = OCTAVE_CENTS
@@ -171,6 +195,7 @@ class NoteFinder:
         self._tail_cents = np.nan
         self._pitched = 0
         self._done: list[NoteSketch] = []
+        self._held: NoteSketch | None = None  # a double stop that may go on
 
     def feed(self, frames: Frames) -> list[NoteSketch]:
         """Take the frames of one chunk; return the notes that have ended in it."""
@@ -182,8 +207,9 @@ class NoteFinder:
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
         over_db = level_db - frames.quiet_db
+        second = CENTS_PER_OCTAVE * np.log2(frames.second_hz), frames.second_db
         lines = (cents.tolist(), quick.tolist(), level_db.tolist(), over_db.tolist(), bands_db)
-        rows = zip(*lines, strict=True)
+        rows = zip(*lines, zip(*second, strict=True), strict=True)
         for i, row in enumerate(rows):
             if frames.hop + i >= 0:
                 self._step(*row)
@@ -212,13 +238,23 @@ class NoteFinder:
             self._close(min(alone_from, self._traces.now))
 
     def _take(self) -> list[NoteSketch]:
+        joined = self._open is not None and self._open.arrival is not Arrival.BOW
+        if self._held is not None and not joined:
+            self._done.append(self._held)
+            self._held = None
         done, self._done = self._done, []
         return done
 
     def _step(
-        self, cents: float, quick: float, level_db: float, over_db: float, bands_db: Floats
+        self,
+        cents: float,
+        quick: float,
+        level_db: float,
+        over_db: float,
+        bands_db: Floats,
+        second: tuple[float, float],
     ) -> None:
-        self._traces.add(cents, quick, level_db, over_db, bands_db)
+        self._traces.add(cents, quick, level_db, over_db, bands_db, second)
         now = self._traces.now
         self._pitched = 0 if np.isnan(cents) else self._pitched + 1
         if self._open is None:
@@ -328,7 +364,16 @@ class NoteFinder:
         note.away_at.append(now)
         note.away.append(cents)
         passage = _passage(note)
-        if passage is not None:
+        if passage is None:
+            return
+        after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
+        rings = _sounds(after, passage.reference)
+        if rings and len(note.away) < RING_HOPS:
+            return  # a string left to itself is soon softer
+        before = self._traces.second(passage.left + 1 - STAY_HOPS, passage.left + 1)
+        if rings or _sounds(before, passage.reference + passage.jump):
+            note.away_at, note.away = [], []  # both strings sound on; another is the louder one
+        else:
             self._move(note, passage)
 
     def _move(self, note: _Open, passage: _Passage) -> None:
@@ -368,20 +413,36 @@ class NoteFinder:
         self._ended = end
         self._tail_cents = note.cents[-1] if note.cents else np.nan
         if end - note.start >= SHORTEST_HOPS:
-            self._done.append(self._sketch(note, end))
+            self._tell(self._sketch(note, end))
+
+    def _tell(self, sketch: NoteSketch) -> None:
+        """Let a note go; a double stop only when the louder string can no more change."""
+        held, self._held = self._held, None
+        if held is not None and sketch.arrival is not Arrival.BOW and _same_pair(held, sketch):
+            sketch = replace(held, end_s=sketch.end_s)
+        elif held is not None:
+            self._done.append(held)
+        if sketch.doubled:
+            self._held = sketch
+        else:
+            self._done.append(sketch)
 
     def _sketch(self, note: _Open, end: int | None) -> NoteSketch:
         stop = self._traces.now + 1 if end is None else end
         at = np.array(note.at, dtype=int)
         inside = at < stop
-        at = at[inside]
+        at, cents = at[inside], np.array(note.cents)[inside]
+        second = self._traces.second(note.start, stop)
+        beside = second[second[:, 1] > BELOW_DB, 0]
         return NoteSketch(
             start_s=note.start * self._hop_s,
             end_s=None if end is None else end * self._hop_s,
             arrival=note.arrival,
             slide_s=note.slide_s,
             time_s=(at + 0.5) * self._hop_s,
-            cents=np.array(note.cents)[inside],
+            cents=cents,
             level_db=self._traces.level_at(at),
             over_db=self._traces.over_at(at),
+            doubled=len(beside) >= DOUBLED * max(len(second), 1),
+            strings=(float(np.median(cents)), float(np.median(beside))) if len(beside) else NO_PAIR,
         )

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
 from appliance.hearing.resampling import SPECTRUM_PASS_HZ, Decimator
+from appliance.hearing.second import EVERY_HOPS, SecondPitch
 from appliance.instruments import Instrument
 from appliance.tuning import CENTS_PER_OCTAVE, note_hz
 
@@ -77,7 +78,8 @@ class Frames:
     in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it in five
     bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
     ``blind`` is true where the drone is changing and nothing can be heard through it;
-    ``alone_from`` is the frame from which on, as has just turned out, the drone sounded alone.
+    ``second_hz`` and ``second_db`` are another pitch that sounds beside ``f0_hz``, and its power
+    re that one's; ``alone_from`` is the frame from which on, as has just turned out, the drone sounded alone.
     """
 
     hop: int
@@ -87,6 +89,8 @@ class Frames:
     bands_db: Floats
     quiet_db: Floats
     blind: NDArray[np.bool_]
+    second_hz: Floats
+    second_db: Floats
     alone_from: int | None
 
 
@@ -118,6 +122,8 @@ class PitchTracker:
         self.level_hops = int(np.ceil(1 / self._low_hz / HOP_S))
         window_hops = self._set_windows()
         self._set_grid()
+        lobe_hz = 2 * self._slower.rate_hz / self._window
+        self._second = SecondPitch(self._coarse, self._bins, self._bin_hz, lobe_hz)
         self._set_yin(window_hops)
         self._set_memory()
 
@@ -165,7 +171,7 @@ class PitchTracker:
         window_delay = (window_hops + self._lag - 1) // 2
         self.delay_hops = max(yin_delay, window_delay)
         self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
-        self._late_fine = _Delay(np.full((self.delay_hops - window_delay, 2, 2), np.nan))
+        self._late_fine = _Delay(np.full((self.delay_hops - window_delay, 3, 2), np.nan))
 
     def _set_memory(self) -> None:
         self._done = 0
@@ -186,7 +192,8 @@ class PitchTracker:
         self._done += self._hops
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
-        fine_hz, strength = _chosen(self._late_fine.put(self._hear_fine(cleaned)), quick_hz)
+        fine = self._late_fine.put(self._hear_fine(cleaned))
+        fine_hz, strength = _chosen(fine[:, :2], quick_hz)
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
@@ -198,6 +205,8 @@ class PitchTracker:
             bands_db=self._late_bands.put(np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
             blind=self._late_blind.put(cleaned.blind),
+            second_hz=fine[:, 2, 0],
+            second_db=fine[:, 2, 1],
             alone_from=self._done - cleaned.alone_hops if cleaned.alone_hops else None,
         )
 
@@ -223,10 +232,10 @@ class PitchTracker:
         return np.asarray(10 * np.log10(0.375 * QUIET_BAND * left + 1e-20))
 
     def _hear_fine(self, cleaned: Cleaned) -> Floats:
-        """Two pitches by phase advance, each with the share of power that it explains.
+        """Two pitches by phase advance with the share of power they explain, and a second string.
 
-        Shape (hops, 2, 2): the pitch that stands out most and the best of those below it of which
-        it may be a partial; Hz and share.
+        Shape (hops, 3, 2): the pitch that stands out most and the best of those below it of which
+        it may be a partial, Hz and share; another pitch beside them, Hz and dB.
         """
         spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
         now, before = spectra[self._lag :], spectra[: -self._lag]
@@ -238,7 +247,11 @@ class PitchTracker:
         coarse = self._coarse(left)
         hz, explained = self._refine(coarse, now, before, floor, leftover)
         share = explained / np.tile(power + 1e-12, 2)
-        return np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
+        pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
+        looks = pitches[::EVERY_HOPS]
+        own_hz = np.where(looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1], looks[:, 1, 0], looks[:, 0, 0])
+        second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
+        return np.concatenate([pitches, np.repeat(second, EVERY_HOPS, axis=0)[:, None]], axis=1)
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
@@ -268,7 +281,7 @@ class PitchTracker:
         """
         root = np.ascontiguousarray(np.sqrt(np.maximum(magnitude, 0)).T)
         score = np.einsum("gkh,gk->gh", root.take(self._grid_bins, axis=0), self._grid_weights)
-        hops = np.arange(self._hops)
+        hops = np.arange(len(magnitude))
         best = score.argmax(0)
         subs = best - self._sub_steps[:, None]
         sub_score = np.where(subs >= 0, score[np.maximum(subs, 0), hops], 0.0)
