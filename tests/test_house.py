@@ -62,7 +62,7 @@ DOORS = {
 PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
-    *("appliance.log.strings", "appliance.log.kinds"),
+    *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
     *("appliance.log.agreement", "appliance.log.psychometric"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )

@@ -8,8 +8,9 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from appliance.log.psychometric import Threshold, threshold
+from appliance.log.psychometric import Threshold
 from appliance.log.tallies import FEW, Tally, tally, wilson
+from appliance.log.wander import sitting_threshold
 from appliance.log.weeks import Landing, grouped
 from appliance.tuning import CALLED_FROM_CENTS, accepted_calls, cents
 from appliance.vocabulary import Call
@@ -45,7 +46,10 @@ class CallTally:
 
 @dataclass(frozen=True, slots=True)
 class CallLine(Generic[_Key]):
-    """The calls on one note or interval; ``threshold`` is ``None`` with not enough calls yet."""
+    """The calls on one note or interval.
+
+    ``threshold`` is ``None`` with not enough calls yet; its ``flat`` and ``sharp`` are left out.
+    """
 
     key: _Key
     tally: CallTally
@@ -85,7 +89,7 @@ def read_agreement(landings: Iterable[Landing], band_cents: float) -> Agreement:
     return Agreement(
         total=_count(straight, band_cents),
         corrected=_count([landing for landing in called if _corrected(landing)], band_cents),
-        threshold=_threshold(straight),
+        threshold=_threshold(straight, sides=True),
         by_note=_lines(straight, lambda landing: landing.midi, band_cents),
         by_interval=_lines(straight, _interval, band_cents),
         by_side={
@@ -124,17 +128,20 @@ def _count(landings: Iterable[Landing], band_cents: float) -> CallTally:
     return CallTally(agreed, too_flat, too_sharp)
 
 
-def _threshold(landings: Iterable[Landing]) -> Threshold | None:
-    return threshold(
-        [(landing.landing_cents, call) for landing in landings if (call := landing.row.call)]
+def _threshold(landings: Iterable[Landing], *, sides: bool) -> Threshold | None:
+    calls = (
+        (landing.landing_cents, call, landing.row.sitting.sitting_id)
+        for landing in landings
+        if (call := landing.row.call)
     )
+    return sitting_threshold(tuple(calls), sides=sides)
 
 
 def _lines(
     landings: Sequence[Landing], key: Callable[[Landing], _Key | None], band_cents: float
 ) -> tuple[CallLine[_Key], ...]:
     lines = [
-        CallLine(name, _count(group, band_cents), _threshold(group))
+        CallLine(name, _count(group, band_cents), _threshold(group, sides=False))
         for name, group in sorted(grouped(landings, key).items())
     ]
     return tuple(sorted(lines, key=lambda line: -line.tally.count))

@@ -9,7 +9,8 @@ A landing e cents off (sharp positive) is called, with the logistic function L,
 an ordered logit (McCullagh, Regression models for ordinal data, J. R. Statist. Soc. B 42, 1980)
 with a lapse for the foot that slips, as in Wichmann & Hill (The psychometric function, Perception &
 Psychophysics 63, 2001; both from memory). It is fitted by maximum likelihood. Intervals are 95 %
-profile-likelihood intervals; they take the calls as independent of each other.
+profile-likelihood intervals; they take the calls as independent of each other. Calls of one sitting
+are not: :mod:`~.wander` widens the intervals by that.
 """
 
 import math
@@ -55,7 +56,8 @@ class Threshold:
     ``bias`` is the error that sounds in tune, sharp positive. ``smallest`` is the smallest error,
     counted from there to either side, that is called on its side three times of four; ``flat`` and
     ``sharp`` are the same counted from the target, ``None`` where the calls do not tell within a
-    semitone. ``lapse`` is the share of calls given at random.
+    semitone. ``lapse`` is the share of calls given at random. ``sittings`` says over how many
+    sittings the intervals hold; 0: as if there were no sittings.
     """
 
     calls: int
@@ -64,6 +66,17 @@ class Threshold:
     flat: Estimate | None
     sharp: Estimate | None
     lapse: float
+    sittings: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The values of a :class:`Threshold`, in cents, without their intervals."""
+
+    bias: float
+    smallest: float
+    flat: float
+    sharp: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +98,10 @@ class _Line:
 _Held = Callable[[float, _Floats], tuple[_Line, _Floats]]
 
 
-def threshold(calls: Sequence[tuple[float, Call]]) -> Threshold | None:
+def threshold(calls: Sequence[tuple[float, Call]], *, sides: bool = True) -> Threshold | None:
     """Fit ``(landing error in cents, call)`` pairs; ``None``: not enough calls yet.
+
+    Without ``sides`` neither ``flat`` nor ``sharp`` is looked for, in half the time.
 
     Not enough are fewer than 30, and calls that leave the bias or the smallest error open within a
     semitone, as those of somebody who guesses or never says anything but *in tune* do.
@@ -95,21 +110,38 @@ def threshold(calls: Sequence[tuple[float, Call]]) -> Threshold | None:
         return None
     trials = _Trials(calls)
     best = trials.fit()
-    a, c, b = best.values.tolist()
-    if b <= 0.0:
+    values = _point(best)
+    if values is None:
         return None
     interval = partial(_interval, trials, best)
-    bias = interval(_at_bias, (a + c) / (2.0 * b))
-    smallest = interval(_at_smallest, ((c - a) / 2.0 + _RELIABLY) / b)
+    bias = interval(_at_bias, values.bias)
+    smallest = interval(_at_smallest, values.smallest)
     if bias is None or smallest is None:
         return None
     return Threshold(
         calls=len(calls),
         bias=bias,
         smallest=smallest,
-        flat=interval(_at_flat, (_RELIABLY - a) / b),
-        sharp=interval(_at_sharp, (_RELIABLY + c) / b),
+        flat=interval(_at_flat, values.flat) if sides else None,
+        sharp=interval(_at_sharp, values.sharp) if sides else None,
         lapse=best.lapse,
+    )
+
+
+def point(calls: Sequence[tuple[float, Call]], lapse: float) -> Point | None:
+    """Fit calls with the lapse known, without intervals; ``None``: they tell nothing."""
+    return _point(_Trials(calls).fit((lapse,)))
+
+
+def _point(fit: _Fit) -> Point | None:
+    a, c, b = fit.values.tolist()
+    if b <= 0.0:
+        return None
+    return Point(
+        bias=(a + c) / (2.0 * b),
+        smallest=((c - a) / 2.0 + _RELIABLY) / b,
+        flat=(_RELIABLY - a) / b,
+        sharp=(_RELIABLY + c) / b,
     )
 
 
@@ -193,10 +225,10 @@ class _Trials:
         """How many calls."""
         return len(self._errors)
 
-    def fit(self) -> _Fit:
-        """Return the most likely values of all, over all lapses."""
+    def fit(self, lapses: Sequence[float] = _LAPSES) -> _Fit:
+        """Return the most likely values of all, over some lapses."""
         anywhere, free = _Line(np.eye(3), np.zeros(3)), np.array([-1.0, 1.0, 0.2])
-        fits = (self.climb(anywhere, free, lapse) for lapse in _LAPSES)
+        fits = (self.climb(anywhere, free, lapse) for lapse in lapses)
         return max(fits, key=lambda fit: fit.log_likelihood)
 
     def climb(self, line: _Line, free: _Floats, lapse: float) -> _Fit:
