@@ -20,12 +20,11 @@ from appliance.log.tallies import Tally
 from appliance.log.weeks import Reading, landings_of
 from appliance.practice.advice import DroneAdvice, NoteAdvice, advise
 from appliance.settings import RoomSettings, for_one_command
-from appliance.tuning import TUNINGS, note_name, parse_note
+from appliance.tuning import TUNINGS, note_name, parse_note, pitch_class_name
 from appliance.vocabulary import InstrumentError, LogbookError, NoteNameError
 
 _EXPLAINED = 3  # drones whose reasons are printed; --json has those of all twelve
 _LAST = "last"
-_PITCH_CLASSES = tuple(note_name(midi).rstrip("-1") for midi in range(12))  # C-1 to B-1
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -138,7 +137,7 @@ def _told(
     if own:
         yield ""
         yield "The log: landed, and calls that agreed, over"
-        yield from (f"    {_PITCH_CLASSES[line.pitch_class]:<3} {_counts(line)}" for line in own)
+        yield from (f"    {pitch_class_name(line.pitch_class):<3} {_counts(line)}" for line in own)
 
 
 def _reason(note: NoteAdvice) -> str:
@@ -214,7 +213,7 @@ def _note_fields(note: NoteAdvice) -> dict[str, object]:
 
 def _log_fields(line: DroneLine) -> dict[str, object]:
     return {
-        "drone": _PITCH_CLASSES[line.pitch_class],
+        "drone": pitch_class_name(line.pitch_class),
         "landings": line.landings.count,
         "landed": line.landings.landed,
         "landed_interval_95": list(line.landings.interval),

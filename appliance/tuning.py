@@ -110,6 +110,11 @@ def note_name(midi: int) -> str:
     return f"{_NAMES[midi % 12]}{midi // 12 - 1}"
 
 
+def pitch_class_name(pitch_class: int) -> str:
+    """Return the name of a pitch class (C = 0), with sharps: 6 is ``F#``."""
+    return _NAMES[pitch_class % 12]
+
+
 def note_hz(midi: float, a4_hz: float = ISO_16_A4_HZ) -> float:
     """Return the equal-tempered frequency of a MIDI number in Hz."""
     return float(a4_hz * 2.0 ** ((midi - A4_MIDI) / 12.0))

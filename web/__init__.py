@@ -1,8 +1,8 @@
 """The phone page: reads the log, asks ``appliance.log.weeks``, renders. Nothing else.
 
 ``create_app`` makes the app; ``pages`` holds the routes, ``query`` reads what a link asks for,
-``words`` says numbers in plain words, ``diary`` draws landings, ``week_json`` is the week for
-programs. The pages need no JavaScript and fetch nothing from anywhere else.
+``words`` and ``ear`` say numbers in plain words, ``diary`` draws landings, ``week_json`` is the
+week for programs. The pages need no JavaScript and fetch nothing from anywhere else.
 """
 
 import time
@@ -13,7 +13,7 @@ from flask import Flask
 
 from appliance.log.calendar import room_zone
 from appliance.settings import Settings
-from web import guard, pages, words
+from web import ear, guard, pages, words
 
 __all__ = ["create_app"]
 
@@ -32,6 +32,7 @@ def create_app(
         Path(log_path), settings.room, room_zone(settings.room.time_zone), now_s
     )
     words.register(app)
+    ear.register(app)
     guard.register(app)
     app.register_blueprint(pages.blueprint)
     return app

@@ -1,4 +1,4 @@
-"""The routes: the week, one note or one shift of it, and the week for programs."""
+"""The routes: the week, one note or shift of it, calls and landings, the week for programs."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,11 +8,13 @@ from zoneinfo import ZoneInfo
 from flask import Blueprint, abort, current_app, jsonify, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
+from appliance.log.agreement import read_agreement, read_drones
 from appliance.log.calendar import CalendarWeek
 from appliance.log.logbook import LogReader
-from appliance.log.weeks import NoteLine, ShiftLine, Week, read_week
+from appliance.log.weeks import Landing, NoteLine, ShiftLine, Week, landings_of, read_week
 from appliance.settings import RoomSettings
-from appliance.tuning import TUNINGS
+from appliance.tuning import TUNINGS, note_name
+from web import ear
 from web.diary import Diary, Ruler, draw, scale_for
 from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, Asked, read_query
 from web.week_json import week_json
@@ -74,6 +76,22 @@ def show_shift(move: str) -> ResponseReturnValue:
     return _show_card(lambda line: isinstance(line, ShiftLine) and line.pair == move)
 
 
+@blueprint.get("/ear")
+def show_ear() -> ResponseReturnValue:
+    """Where calls and landings agree, over the weeks up to the one asked for."""
+    asked, landings = _asked_landings()
+    agreement = read_agreement(landings, asked.reading.band_cents)
+    return render_template(
+        "ear.html",
+        agreement=agreement,
+        intervals=[(ear.INTERVALS[line.key], line) for line in agreement.by_interval],
+        notes=[(note_name(line.key), line) for line in agreement.by_note],
+        drones=read_drones(landings, asked.reading.band_cents),
+        weeks=ear.WEEKS,
+        **_frame(asked),
+    )
+
+
 @blueprint.get("/week.json")
 def show_week_json() -> ResponseReturnValue:
     """The week for programs."""
@@ -107,6 +125,16 @@ def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
         span = log.span()
     last_played = CalendarWeek.of(span[1], room.zone) if span else None
     return asked, read_week(rows, rows_before, asked.reading, room.zone), last_played
+
+
+def _asked_landings() -> tuple[Asked, list[Landing]]:
+    """Read the query, then the landings of the week asked for and of those before it."""
+    room = _room()
+    asked = read_query(request.args, room.settings, room.this_week)
+    begins = asked.week.later(1 - ear.WEEKS).bounds(room.zone)[0]
+    with LogReader(room.log_path) as log:
+        rows = log.notes(begins, asked.week.bounds(room.zone)[1])
+    return asked, landings_of(rows, asked.reading, room.zone)
 
 
 def _ruler(week: Week, asked: Asked, line_height: float) -> Ruler:
