@@ -144,3 +144,26 @@ def fill_tuned_evening(path: Path, room: str = "north room") -> None:
             if number % 2:
                 log.add_call(note_id, call, later(at, 1.0))
         log.end_sitting(sitting, at)
+
+
+def fill_called_week(path: Path, room: str = "north room") -> None:
+    """Five evenings from Monday 12 January 2026 on, over a drone on A3, every note called.
+
+    The player's ear is set anew each evening, by a cent or two, and takes sharp thirds for pure.
+    """
+    chance = Random(20260112)
+    with Logbook(path, room) as log:
+        for day in range(12, 17):
+            at, tonight = instant(2026, 1, day), chance.gauss(0.0, 1.5)
+            sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+            for _ in range(60):
+                name = chance.choice(["C#4", "E4", "F#4", "B3"])
+                off = chance.gauss(0.0, 11.0)
+                note = heard(name, PURE.get(name, 0.0) + off)
+                note_id = log.add_note(sitting, note, at := later(at, 3.0))
+                heard_off = off - tonight - (8.0 if name == "C#4" else 0.0) + chance.gauss(0.0, 3.0)
+                said = (
+                    Call.SHARP if heard_off > 6 else Call.FLAT if heard_off < -6 else Call.IN_TUNE
+                )
+                log.add_call(note_id, said, later(at, 1.0))
+            log.end_sitting(sitting, at)

@@ -125,6 +125,21 @@ def test_where_this_ear_errs() -> None:
     assert sharp.interval[1] < flat.interval[0]  # what is sharp by less than 14 sounds in tune
 
 
+def test_a_span_has_no_threshold_and_spoils_no_other() -> None:
+    """Over A3 a B is right from 10/9 to 9/8: inside nobody can hear that it is off."""
+    seconds = [
+        called("B3", 0.0, call) for call in (Call.SHARP, Call.FLAT, Call.IN_TUNE) for _ in range(40)
+    ]
+    plain, mixed = (
+        read_agreement(landings(*rows), 10.0) for rows in (_evening(), [*_evening(), *seconds])
+    )
+    assert mixed.total.count == plain.total.count + 120
+    assert mixed.threshold == plain.threshold
+    spanned = {line.key: line.spanned for line in mixed.by_interval}
+    assert spanned == {4: False, 2: True, 0: False, 7: False}
+    assert next(line.threshold for line in mixed.by_interval if line.key == 2) is None
+
+
 def test_few_calls_make_no_threshold() -> None:
     found = read_agreement(landings(*_evening(40)), 10.0)
     assert [line.tally.count for line in found.by_note] == [20, 10, 10]

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from waitress import create_server
 
 from appliance.settings import Settings
-from tests.log_rows import fill, fill_tuned_evening, instant
+from tests.log_rows import fill, fill_called_week, fill_tuned_evening, instant
 from web import create_app
 
 ROOT = Path(__file__).parent.parent
@@ -36,7 +36,7 @@ PAGES = {
     "shift": "/shift/59-67",
     "strings": "/?week=2026-W04",
     "ear": "/ear",
-    "ear-one-evening": "/ear?week=2026-W04",
+    "ear-earlier": "/ear?week=2026-W03",
     "ear-empty": "/ear?week=2026-W40",
     "empty-week": "/?week=2026-W20",
     "bad-link": "/?band=99",
@@ -52,6 +52,7 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     path = tmp_path_factory.mktemp("log") / "room.db"
+    fill_called_week(path)
     fill_tuned_evening(path)
     fill(path)
     plain = Settings()

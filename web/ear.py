@@ -2,7 +2,7 @@
 
 from flask import Flask
 
-from appliance.log.agreement import CallTally
+from appliance.log.agreement import CallLine, CallTally
 from appliance.log.psychometric import ENOUGH, Estimate, Threshold
 from appliance.log.tallies import Tally
 from appliance.tuning import pitch_class_name
@@ -22,6 +22,7 @@ def register(app: Flask) -> None:
     app.jinja_env.filters.update(
         share=share,
         smallest=smallest,
+        smallest_of=smallest_of,
         sounds_in_tune=sounds_in_tune,
         on_a_side=on_a_side,
         pitch_class_name=pitch_class_name,
@@ -34,12 +35,17 @@ def share(of: Tally | CallTally, part: int) -> str:
     if of.few:
         return "few"
     low, high = of.interval
-    return f"{percent(part, of.count)}{NO_BREAK}% ({100 * low:.0f} to {100 * high:.0f})"
+    return f"{percent(part, of.count)}{NO_BREAK}% {_range(100 * low, 100 * high)}"
 
 
 def smallest(found: Threshold | None) -> str:
     """Return the smallest error that is reliably heard, with its 95 % interval."""
     return "not enough calls yet" if found is None else _within(found.smallest)
+
+
+def smallest_of(line: CallLine[int]) -> str:
+    """Return the same of a note or interval; some have no one pitch to be off from."""
+    return "no one right pitch" if line.spanned else smallest(line.threshold)
 
 
 def on_a_side(estimate: Estimate | None) -> str:
@@ -55,13 +61,17 @@ def sounds_in_tune(found: Threshold) -> str:
             f"What sounds in tune is right, within {cents(max(-bias.low, bias.high))} to one side "
             "or the other."
         )
-    return f"What sounds in tune is {cents(bias.cents)} {SIDES[bias.cents > 0]} ({_sizes(bias)})."
+    return f"What sounds in tune is {cents(bias.cents)} {SIDES[bias.cents > 0]} {_sizes(bias)}."
 
 
 def _within(estimate: Estimate) -> str:
-    return f"{cents(estimate.cents)} ({_sizes(estimate)})".replace(" ", NO_BREAK)
+    return f"{cents(estimate.cents).replace(' ', NO_BREAK)} {_sizes(estimate)}"
 
 
 def _sizes(estimate: Estimate) -> str:
-    low, high = sorted((abs(estimate.low), abs(estimate.high)))
-    return f"{low:.0f} to {high:.0f}"
+    """Return the interval's two sizes; its side stands beside it."""
+    return _range(*sorted((abs(estimate.low), abs(estimate.high))))
+
+
+def _range(low: float, high: float) -> str:
+    return f"({low:.0f} to {high:.0f})".replace(" ", NO_BREAK)

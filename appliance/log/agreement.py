@@ -49,11 +49,13 @@ class CallLine(Generic[_Key]):
     """The calls on one note or interval.
 
     ``threshold`` is ``None`` with not enough calls yet; its ``flat`` and ``sharp`` are left out.
+    ``spanned``: all its targets are spans, so that there is no pitch for a threshold to count from.
     """
 
     key: _Key
     tally: CallTally
     threshold: Threshold | None
+    spanned: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +131,11 @@ def _count(landings: Iterable[Landing], band_cents: float) -> CallTally:
 
 
 def _threshold(landings: Iterable[Landing], *, sides: bool) -> Threshold | None:
+    """Fit the calls on notes that have one right pitch; inside a span there is no error to hear."""
     calls = (
         (landing.landing_cents, call, landing.row.sitting.sitting_id)
         for landing in landings
-        if (call := landing.row.call)
+        if (call := landing.row.call) and not landing.spanned
     )
     return sitting_threshold(tuple(calls), sides=sides)
 
@@ -141,7 +144,12 @@ def _lines(
     landings: Sequence[Landing], key: Callable[[Landing], _Key | None], band_cents: float
 ) -> tuple[CallLine[_Key], ...]:
     lines = [
-        CallLine(name, _count(group, band_cents), _threshold(group, sides=False))
+        CallLine(
+            name,
+            _count(group, band_cents),
+            _threshold(group, sides=False),
+            all(landing.spanned for landing in group),
+        )
         for name, group in sorted(grouped(landings, key).items())
     ]
     return tuple(sorted(lines, key=lambda line: -line.tally.count))

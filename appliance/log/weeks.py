@@ -41,7 +41,8 @@ class Landing:
     """One counted note against its target; cents are sharp positive.
 
     ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two
-    notes of a likely shift. ``may_be_open`` ones are among the counted only where asked for.
+    notes of a likely shift. ``spanned``: its target is a span, not one pitch. ``may_be_open`` ones are
+    among the counted only where asked for.
     """
 
     row: NoteRow
@@ -52,6 +53,7 @@ class Landing:
     outcome: Outcome
     landing_cents: float
     settled_cents: float
+    spanned: bool
     may_be_open: bool = False
 
     @property
@@ -243,6 +245,7 @@ def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landi
         outcome=result,
         landing_cents=error_cents(note.landing_hz, aim),
         settled_cents=error_cents(note.settled_hz, aim),
+        spanned=aim.low_hz < aim.high_hz,
     )
 
 
