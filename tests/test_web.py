@@ -373,7 +373,11 @@ def test_the_smallest_error_holds_for_whole_sittings(called: FlaskClient) -> Non
     by_note = text.split("By note")[1]
     share = r" B3 \d+ \d+ % \(\d+ to \d+\) \d+ too low, \d+ too high"
     assert re.search(f"{share} no one right pitch ", by_note)
-    assert re.search(r"major third \d+ .*? (\d\d) too low, \d too high", text)  # planted
+    by_interval = text.split("By interval")[1].split("By note")[0]
+    assert by_interval.count("sounds in tune") == 1
+    planted = re.search(r"major third .*? (\d+) cents sharp \((\d+) to (\d+)\) sounds", by_interval)
+    assert planted
+    assert int(planted[2]) <= 8 <= int(planted[3])
 
 
 def test_one_evening_says_what_its_range_leaves_out(tuned: FlaskClient) -> None:

@@ -23,6 +23,7 @@ def register(app: Flask) -> None:
         share=share,
         smallest=smallest,
         smallest_of=smallest_of,
+        leaning=leaning,
         sounds_in_tune=sounds_in_tune,
         on_a_side=on_a_side,
         pitch_class_name=pitch_class_name,
@@ -48,6 +49,18 @@ def smallest_of(line: CallLine[int]) -> str:
     return "no one right pitch" if line.spanned else smallest(line.threshold)
 
 
+def leaning(line: CallLine[int]) -> str:
+    """Return which error sounds in tune here, where it can be told from none; else nothing."""
+    if line.spanned or line.threshold is None or _may_be_none(line.threshold.bias):
+        return ""
+    bias = line.threshold.bias
+    return f"{cents(bias.cents)} {SIDES[bias.cents > 0]} {_sizes(bias)} sounds in tune"
+
+
+def _may_be_none(bias: Estimate) -> bool:
+    return bias.low <= 0.0 <= bias.high
+
+
 def on_a_side(estimate: Estimate | None) -> str:
     """Return from where on a side is reliably heard, counted from the target."""
     return "not known within a semitone" if estimate is None else f"from {_within(estimate)} on"
@@ -56,7 +69,7 @@ def on_a_side(estimate: Estimate | None) -> str:
 def sounds_in_tune(found: Threshold) -> str:
     """Return which error sounds in tune, where it can be told from none."""
     bias = found.bias
-    if bias.low <= 0.0 <= bias.high:
+    if _may_be_none(bias):
         return (
             f"What sounds in tune is right, within {cents(max(-bias.low, bias.high))} to one side "
             "or the other."

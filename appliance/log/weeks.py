@@ -41,8 +41,8 @@ class Landing:
     """One counted note against its target; cents are sharp positive.
 
     ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two
-    notes of a likely shift. ``spanned``: its target is a span, not one pitch. ``may_be_open`` ones are
-    among the counted only where asked for.
+    notes of a likely shift. ``spanned``: its target is a span, not one pitch. ``may_be_open`` ones
+    are counted only where asked for.
     """
 
     row: NoteRow
