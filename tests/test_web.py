@@ -24,13 +24,14 @@ from hypothesis import strategies as st
 from appliance.log.logbook import Logbook
 from appliance.log.records import Marks, RoundGoal
 from appliance.settings import Settings
-from appliance.vocabulary import SettingsError
+from appliance.vocabulary import Call, SettingsError
 from tests.log_rows import (
     PLAIN,
     UNMEASURED,
     fill,
     fill_called_week,
     fill_tuned_evening,
+    heard,
     instant,
     later,
 )
@@ -649,3 +650,23 @@ def test_with_and_without_rounds_pauses_and_pace_are_on_the_page(tmp_path: Path)
 
 def test_a_week_played_with_the_drone_alone_says_nothing_of_without(client: FlaskClient) -> None:
     assert "With the drone and without" not in _words(client, "/")
+
+
+def test_rounds_can_be_read_try_by_try(tmp_path: Path) -> None:
+    at, path = instant(2026, 2, 11), tmp_path / "room.db"
+    g4_hz, b3_hz = 391.995, 246.942  # equal temperament, A4 = 440 Hz
+    with Logbook(path, "north room") as log:
+        sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+        won = log.begin_round(sitting, RoundGoal(b3_hz, g4_hz, g4_hz, 10.0), at)
+        for number, cents in enumerate((-31.0, -25.0, -12.0, 3.0, 24.0, -1.0), 1):
+            note = heard("G4", cents)
+            mark = Marks(in_round=True, try_number=number)
+            note_id = log.add_note(sitting, note, later(at, 2.0 * number), mark, won)
+            if number == 2:
+                log.add_call(note_id, Call.FLAT, later(at, 4.5))
+        log.end_round(won, won=True)
+        log.begin_round(sitting, RoundGoal(None, 220.0, 220.0, 10.0), later(at, 60.0))
+    text = _words(_app(path).test_client(), "/")
+    said = "short, short (called flat), nearly, in, long, in. Enough landed in a row."
+    assert f"B3→G4 Wed 17:00 {said}" in text
+    assert "A3 from silence Wed 17:01 No try." in text

@@ -11,6 +11,8 @@ from flask.typing import ResponseReturnValue
 from appliance.log.agreement import read_agreement, read_drones
 from appliance.log.calendar import CalendarWeek
 from appliance.log.logbook import LogReader
+from appliance.log.records import RoundRow
+from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, NoteLine, ShiftLine, Week, landings_of, read_week
 from appliance.settings import RoomSettings
 from appliance.tuning import TUNINGS, note_name
@@ -56,11 +58,18 @@ def show_week() -> ResponseReturnValue:
     """The week: one sentence, then by note, then by shift."""
     asked, week, last_played = _asked_week()
     ruler = _ruler(week, asked, WEEK_LINE_HEIGHT)
+    rounds = _rounds(asked)
     notes, shifts = (
         [_card(line, asked, ruler) for line in lines] for lines in (week.by_note, week.by_shift)
     )
     return render_template(
-        "week.html", week=week, notes=notes, shifts=shifts, last_played=last_played, **_frame(asked)
+        "week.html",
+        week=week,
+        notes=notes,
+        shifts=shifts,
+        rounds=rounds,
+        last_played=last_played,
+        **_frame(asked),
     )
 
 
@@ -127,6 +136,15 @@ def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     return asked, read_week(rows, rows_before, asked.reading, room.zone), last_played
 
 
+def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
+    """Read the rounds of the week, each with its tries."""
+    room = _room()
+    begins, ends = asked.week.bounds(room.zone)
+    with LogReader(room.log_path) as log:
+        rows, rounds = log.notes(begins, ends), log.rounds(begins, ends)
+    return [(played, tries_of(played, rows)) for played in rounds]
+
+
 def _asked_landings() -> tuple[Asked, list[Landing]]:
     """Read the query, then the landings of the week asked for and of those before it."""
     room = _room()
@@ -163,5 +181,6 @@ def _frame(asked: Asked) -> dict[str, object]:
         "band_range": BAND_CENTS,
         "a4_range": A4_HZ,
         "open_strings": OPEN_STRINGS,
+        "a4_hz": _room().settings.a4_hz,
         "zone": _room().zone,
     }

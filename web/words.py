@@ -9,10 +9,12 @@ from flask import Flask
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.pace import slow_enough
+from appliance.log.records import RoundRow
 from appliance.log.strings import StringLine
 from appliance.log.tallies import FEW, Tally
+from appliance.log.tries import TryLine
 from appliance.log.weeks import Comparison, Reading
-from appliance.tuning import UNGRADED_CENTS, note_name
+from appliance.tuning import UNGRADED_CENTS, nearest_note, note_name
 from appliance.vocabulary import Instant
 
 TUNING_NAMES = {
@@ -39,6 +41,8 @@ def register(app: Flask) -> None:
         note_name=note_name,
         slow_enough=slow_enough,
         off_all_evening=off_all_evening,
+        round_name=round_name,
+        tries=tries,
     )
     app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like, FEW=FEW)
 
@@ -129,6 +133,22 @@ def off_all_evening(lines: Iterable[StringLine], zone: ZoneInfo | None) -> list[
         for line in lines
         if (off := line.off_cents) is not None
     ]
+
+
+def round_name(played: RoundRow, a4_hz: float) -> str:
+    """Return what a round was about, such as ``D4→A4``."""
+    goal = played.goal
+    target = note_name(nearest_note(goal.target_low_hz, a4_hz))
+    if goal.from_hz is None:
+        return f"{target} from silence"
+    return f"{note_name(nearest_note(goal.from_hz, a4_hz))}→{target}"
+
+
+def tries(lines: Iterable[TryLine]) -> str:
+    """Return the tries of a round in their order, such as ``short (called flat), nearly, in``."""
+    return ", ".join(
+        line.word.value + (f" (called {line.call.value})" if line.call else "") for line in lines
+    )
 
 
 def clock(at: Instant, zone: ZoneInfo | None) -> str:
