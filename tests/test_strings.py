@@ -1,23 +1,31 @@
 """Open strings read from the log: how they were tuned, and which notes may be one."""
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from appliance.log.kinds import Kind, kinds_of
+from appliance.log.logbook import LogReader
 from appliance.log.records import Marks, NoteRow, SittingRow
 from appliance.log.strings import OpenMark, StringLine, read_strings
 from appliance.log.weeks import Reading, landings_of, read_week
+from appliance.practice.pedalboard import Pedal
+from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
 from appliance.vocabulary import Arrival, Vibrato
+from tests.lockstep import LockstepRoom
 from tests.log_rows import SITTING, UNMEASURED, bent, heard, row
+from tests.waves import bowed as bow
+from tests.waves import steady, tone
 
 # Pure fifths from A4 and, on the double bass, pure fourths: cents above equal temperament
 # (3/2 is 701.955 cents, arithmetic).
 RIGHT = {"C3": -5.865, "G3": -3.910, "D4": -1.955, "A4": 0.0}
 BASS = {"E1": 1.955, "A1": 0.0, "D2": -1.955, "G2": -3.910}
 TUNING, OPEN = OpenMark.TUNING, OpenMark.MAY_BE_OPEN
+DRONE_DB, LISTEN_S = -12.0, 4.0  # the drone at the microphone; an ear learns how it gets there
 
 
 def bowed(name: str, cents: float, **changes: Any) -> NoteRow:
@@ -183,3 +191,27 @@ def test_a_week_keeps_open_strings_apart_unless_asked() -> None:
     assert counted.strings == apart.strings
     landings = landings_of(rows, Reading(count_open=True))
     assert [landing.may_be_open for landing in landings] == [False, True, True, True, False]
+
+
+def test_tuning_by_foot_in_the_room(tmp_path: Path) -> None:
+    """Middle hold sounds the drone; the open strings are bowed through it, by the real ear."""
+    room = LockstepRoom(Settings(), tmp_path / "room.db", DRONE_DB)  # a viola, the drone on A3
+    room.foot(Pedal.MIDDLE, down=True)
+    room.wait(0.75)
+    room.foot(Pedal.MIDDLE, down=False)
+    room.wait(LISTEN_S)
+    for name, cents in (("A4", 3.0), ("D4", -12.0), ("D4", 0.0), ("G3", -6.0), ("C3", 4.0)):
+        hz = bent(note_hz(parse_note(name)), RIGHT[name] + cents)
+        room.play(bow(tone(steady(hz, 1.2))))
+        room.wait(2.6)  # so long that a bow on the same string is no repeat
+    room.close()
+    with LogReader(room.log_path) as log:
+        rows = log.notes(0.0, 1e12)
+    assert marks(*rows) == [TUNING] * 5
+    told = {one.name: (one.found_cents, one.left_cents) for one in read_strings(rows).lines}
+    expected = {"C3": (4.0, 4.0), "G3": (-6.0, -6.0), "D4": (-12.0, 0.0), "A4": (3.0, 3.0)}
+    assert told.keys() == expected.keys()
+    for name, cents in expected.items():
+        assert told[name] == pytest.approx(cents, abs=2.0), name
+    week = read_week(rows, [], Reading())
+    assert (week.total.count, week.tuning_strings) == (0, 5)
