@@ -24,8 +24,8 @@ class Instrument:
 
 _TABLE = (
     # Strings: common practice, no source. Frames: common practice, no source, first to fourth
-    # finger on one string. Lowest: the lowest open string. Tops: from memory, the end of an ordinary
-    # fingerboard.
+    # finger on one string. Lowest: the lowest open string. Tops: from memory, the end of an
+    # ordinary fingerboard.
     # G3 D4 A4 E5, to A7; a perfect fourth under the hand
     Instrument("violin", 55, 105, strings=(55, 62, 69, 76), frame_semitones=5),
     # C3 G3 D4 A4, to A6

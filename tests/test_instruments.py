@@ -7,8 +7,8 @@ import pytest
 
 from appliance.instruments import INSTRUMENTS, find_instrument
 from appliance.tuning import note_name, parse_note
-from tests.waves import bowed, cents_between, heard, rest, steady, tone, with_noise
 from appliance.vocabulary import InstrumentError
+from tests.waves import bowed, cents_between, heard, rest, steady, tone, with_noise
 
 # common practice, no source
 OPEN_STRINGS = {
