@@ -8,6 +8,7 @@ be true, but then the player's share is below what the room's own wandering make
 """
 
 from collections import deque
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,10 @@ CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noi
 GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
 GATE_QUIET = 4.0  # times what the drone alone leaves on average
 LEAST_QUIET = 10 ** (-34 / 10)  # share of the drone's power: less is left by no room for long
-QUIET_UP, QUIET_DOWN = 0.1, 0.02  # a step: a room moves now and then, and it is its moving that counts
+QUIET_UP, QUIET_DOWN = (
+    0.1,
+    0.02,
+)  # a step: a room moves now and then, and it is its moving that counts
 RELEASE_NOISE = 4.0  # the drone alone explains the window again
 RELEASE_STEPS = 3
 RELEASE_QUIET = 2.0  # times the power up to which nobody plays
@@ -63,6 +67,18 @@ STEADY_VOLUME = 0.02  # a faster change in one step is a fade
 CHECK_S = 1.0  # when the drone's frequency is first sharpened
 CHECK_AGAIN_S = 64.0  # the longest pause between two times
 CHANGED_STEPS = 4  # sustained: a cue is shorter
+
+
+class _Fit(NamedTuple):
+    """What the last quarter of a second says, if the drone is alone.
+
+    ``gains`` and ``flutter``, their variance within it, have shape (K,); ``left`` is the mean
+    power that they leave.
+    """
+
+    gains: Gains
+    left: float
+    flutter: Floats
 
 
 class RoomGains:
@@ -124,7 +140,7 @@ class RoomGains:
         self._powers = np.zeros(before)
         self._since = 0  # steady steps in a row
         self._gains: Gains | None = None
-        self._history: deque[tuple[int, Gains]] = deque(maxlen=WANDER_STEPS)
+        self._history: deque[Gains] = deque(maxlen=WANDER_STEPS)
         self._error = np.zeros(count)  # square of what a followed gain is off
         self._flutter = np.zeros(count)  # variance within a fit's window, the drone alone
         self._lost = np.zeros(count)  # steps for which a gain has not been followed
@@ -164,16 +180,16 @@ class RoomGains:
         here = np.exp(2j * np.pi * phase)
         mics = mic.reshape(self._in_chunk, self._step)
         steady = self._compare(sent.reshape(self._in_chunk, self._step), here)
-        fitted, left, flutter = self._fit(mic, here, phase)
+        fits = self._fit(mic, here, phase)
         cleaned, blind = np.empty_like(mics), np.ones(self._in_chunk, bool)
-        for s in range(self._in_chunk):
+        for s, fit_now in enumerate(fits):
             self._since = self._since + 1 if steady[s] else 0
-            scale = self._scales[s]
-            cleaned[s] = mics[s] - self._returned(here[s], scale)
-            if self._since > self._span:
-                cleaned[s] = self._learn(
-                    mics[s], cleaned[s], here[s], fitted[s], left[s], flutter[s]
-                )
+            known = self._since > self._span
+            if known and self._gains is None:
+                self._begin(fit_now)
+            cleaned[s] = mics[s] - self._returned(here[s], self._scales[s])
+            if self._gains is not None:
+                self._listen(cleaned[s], fit_now if known else None)
             self._advance()
             blind[s] = not (steady[s] and self._converged)
         return cleaned.reshape(-1), blind
@@ -233,11 +249,8 @@ class RoomGains:
             return np.zeros(self._step)
         return self._sound(self._drifted(self._gains, 0.5) * here) * scale
 
-    def _fit(self, mic: Floats, here: Gains, phase: Floats) -> tuple[Gains, Floats, Floats]:
-        """Gains as each step ends if the drone is alone, the power then left, and their flutter.
-
-        Shapes (steps, K), (steps,) and (steps, K); flutter is a variance.
-        """
+    def _fit(self, mic: Floats, here: Gains, phase: Floats) -> list[_Fit]:
+        """One fit for every step of the chunk."""
         count, step = len(self._turns), self._step
         line = np.concatenate([self._tail, mic])
         self._tail = line[len(mic) :]
@@ -268,7 +281,8 @@ class RoomGains:
         flutter = squares / total - np.abs(summed / total) ** 2
         flutter *= (total / self._frame_weight) ** 2
         left = np.maximum(left * self._scales**2, 1e-14)
-        return self._drifted(gains, self._span / 2), left, flutter
+        gains = self._drifted(gains, self._span / 2)
+        return [_Fit(*row) for row in zip(gains, left.tolist(), flutter, strict=True)]
 
     def _drifted(self, gains: Gains, steps: float) -> Gains:
         """The same gains so many steps later."""
@@ -304,32 +318,37 @@ class RoomGains:
         quiet = max(self._quiet_mean, LEAST_QUIET * self._drone_power())
         return max(GATE_NOISE * self._noise, GATE_QUIET * quiet)
 
-    def _learn(
-        self, mic: Floats, cleaned: Floats, here: Gains, fitted: Gains, left: float, flutter: Floats
-    ) -> Floats:
-        """Follow the gains, or hold them while the player sounds; return the step cleaned."""
-        if self._gains is None:
-            self._begin(fitted, left, flutter)
-            return mic - self._returned(here, self._scale)
+    def _listen(self, cleaned: Floats, fit_now: _Fit | None) -> None:
+        """Follow the gains, or hold them while the player sounds.
+
+        ``fit_now`` is ``None`` where what was sent has just changed: a cue, a fader.
+        """
         heard = float(cleaned @ cleaned) / self._step
         self._listen_for_strokes(heard)
+        if self._converged and not self._gated and heard > self._gate_power():
+            self._shut()
+        if fit_now is None:
+            return
         # Who played when the drone began was taken for noise: what is once left can be left again.
-        self._noise = min(self._noise, RELEASE_NOISE * left)
-        self._judge_convergence(heard, left)
-        if self._converged and not self._gated and self._sounds(heard, left):
-            self._gated, self._quiet = True, 0
-        elif self._gated:
-            self._release(fitted, heard, left)
-        self._follow(fitted, flutter)
+        self._noise = min(self._noise, RELEASE_NOISE * fit_now.left)
+        self._judge_convergence(heard)
+        if self._gated:
+            self._release(fit_now, heard)
+        elif self._converged and fit_now.left > 2 * RELEASE_NOISE * self._noise:
+            self._shut()
+        self._follow(fit_now)
         if not self._gated:
-            self._adapt(fitted, heard, left)
-        return cleaned
+            self._adapt(fit_now, heard)
 
-    def _begin(self, fitted: Gains, left: float, flutter: Floats) -> None:
-        self._gains, self._noise = fitted, left
-        around = _around(np.abs(fitted) ** 2)
+    def _shut(self) -> None:
+        self._gated, self._quiet = True, 0
+        self._still[:] = 0
+
+    def _begin(self, fit_now: _Fit) -> None:
+        self._gains, self._noise = fit_now.gains, fit_now.left
+        around = _around(np.abs(fit_now.gains) ** 2)
         self._error = FIRST_ERROR**2 * around
-        self._flutter = np.minimum(flutter, LEAST_FLUTTER * around)
+        self._flutter = np.minimum(fit_now.flutter, LEAST_FLUTTER * around)
 
     def _listen_for_strokes(self, heard: float) -> None:
         """Whether a player has set in and has not stopped since; people who move are slower."""
@@ -340,10 +359,7 @@ class RoomGains:
             self._struck = False
         self._heard.append(heard)
 
-    def _sounds(self, heard: float, left: float) -> bool:
-        return heard > self._gate_power() or left > 2 * RELEASE_NOISE * self._noise
-
-    def _judge_convergence(self, heard: float, left: float) -> None:
+    def _judge_convergence(self, heard: float) -> None:
         if self._converged:
             return
         self._alone = self._alone + 1 if heard < ALONE * self._drone_power() else 0
@@ -353,22 +369,23 @@ class RoomGains:
             # Who still plays is not what a room leaves.
             self._quiet_mean = min(heard, ALONE * self._drone_power())
 
-    def _release(self, fitted: Gains, heard: float, left: float) -> None:
+    def _release(self, fit_now: _Fit, heard: float) -> None:
         """Learn again once the drone alone explains the window, as it was known or for long.
 
         A player in an octave is explained by the drone's partials too, but not by their gains.
         """
-        self._quiet = self._quiet + 1 if left < RELEASE_NOISE * self._noise else 0
+        self._quiet = self._quiet + 1 if fit_now.left < RELEASE_NOISE * self._noise else 0
         known = heard < RELEASE_QUIET * self.quiet_power or not self._struck
         if self._quiet >= (RELEASE_STEPS if known else STUCK_STEPS):
             self._gated = False
             self._alone_steps = self._span + RELEASE_STEPS - 1
-            self._gains = fitted
+            self._gains = fit_now.gains
             self._history.clear()
-    
-    def _follow(self, fitted: Gains, flutter: Floats) -> None:
+
+    def _follow(self, fit_now: _Fit) -> None:
         """Move those gains towards their fit whose fit can be trusted."""
         assert self._gains is not None
+        fitted, flutter = fit_now.gains, fit_now.flutter
         around = _around(np.abs(self._gains) ** 2)
         if self._gated or not self._converged:
             still = flutter < FLUTTER * (self._flutter + LEAST_FLUTTER**2 * around)
@@ -392,26 +409,25 @@ class RoomGains:
     def _learn_errors(self, squares: Floats, flutter: Floats, around: Floats) -> None:
         """How far fits differ, and flutter within their window, with the drone alone."""
         self._lost[:] = 0.0
-        self._still[:] = STILL_STEPS
         self._flutter += ERROR_SHARE * (flutter - self._flutter)
         self._error += ERROR_SHARE * (_around(squares) - self._error)
         np.maximum(self._error, LEAST_ERROR**2 * around, out=self._error)
 
-    def _adapt(self, fitted: Gains, heard: float, left: float) -> None:
+    def _adapt(self, fit_now: _Fit, heard: float) -> None:
         """What only the drone alone can teach: noise, drift, what is left."""
         assert self._gains is not None
-        self._noise += 0.02 * (min(left, 2 * self._noise) - self._noise)
+        self._noise += 0.02 * (min(fit_now.left, 2 * self._noise) - self._noise)
         if self._converged:
             share = max(QUIET_UP if heard > self._quiet_mean else QUIET_DOWN, 1 / self._learned)
             self._quiet_mean += share * (min(heard, 2 * self._quiet_mean) - self._quiet_mean)
-        self._follow_drift(fitted)
-        self._history.append((self._steps, fitted))
+        self._follow_drift(fit_now.gains)
+        self._history.append(fit_now.gains)
 
     def _follow_drift(self, fitted: Gains) -> None:
         """Common drift, by the slope of phase over partials."""
         if len(self._history) < WANDER_STEPS:
             return
-        before = self._drifted(self._history[0][1], WANDER_STEPS)
+        before = self._drifted(self._history[0], WANDER_STEPS)
         turned = fitted * np.conj(before)
         weight = np.abs(turned)
         reach = (2 * np.pi * self._step * WANDER_STEPS) * self._turns

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from appliance.hearing import strokes
 from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.hearing.second import BELOW_DB
-from appliance.hearing.traces import Traces
+from appliance.hearing.traces import Hop, Traces
 from appliance.tuning import CENTS_PER_OCTAVE
 from appliance.vocabulary import Arrival
 
@@ -50,8 +50,10 @@ STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
 PASSAGE_HOPS = 4  # about the frames between which the pitch changed
 SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
-SLIDE_EDGE = 0.12  # of the way: nearer to either pitch the estimate may belong to it
-SLIDE_MIDDLE = 0.55  # of a half-cosine glide lies between 12 and 88 % of the way
+EDGE_CENTS, SLIDE_EDGES = (
+    12.0,
+    (0.12, 0.25),
+)  # nearer to either pitch the estimate may belong to it: vibrato
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
 SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
@@ -112,6 +114,14 @@ class _Passage:
     def way(self, cents: Floats) -> Floats:
         """How far from the old pitch (0) to the new (1)."""
         return _way(cents, self.reference, self.jump)
+
+    def edge(self) -> float:
+        """Share of the way that belongs to either pitch and its unsteadiness."""
+        return float(np.clip(EDGE_CENTS / abs(self.jump), *SLIDE_EDGES))
+
+    def middle(self) -> float:
+        """Share of its time that a half-cosine glide is not in the edges."""
+        return 1.0 - 2.0 * float(np.arccos(1.0 - 2.0 * self.edge())) / np.pi
 
 
 def _way(cents: Floats, reference: float, jump: float) -> Floats:
@@ -207,12 +217,11 @@ class NoteFinder:
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
         over_db = level_db - frames.quiet_db
-        second = CENTS_PER_OCTAVE * np.log2(frames.second_hz), frames.second_db
-        lines = (cents.tolist(), quick.tolist(), level_db.tolist(), over_db.tolist(), bands_db)
-        rows = zip(*lines, zip(*second, strict=True), strict=True)
-        for i, row in enumerate(rows):
+        second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
+        lines = (cents, quick, level_db, over_db, second, frames.second_db)
+        for i, row in enumerate(np.stack(lines, axis=1).tolist()):
             if frames.hop + i >= 0:
-                self._step(*row)
+                self._step(Hop(*row, bands_db[i]))
         return self._take()
 
     def finish(self) -> list[NoteSketch]:
@@ -245,22 +254,14 @@ class NoteFinder:
         done, self._done = self._done, []
         return done
 
-    def _step(
-        self,
-        cents: float,
-        quick: float,
-        level_db: float,
-        over_db: float,
-        bands_db: Floats,
-        second: tuple[float, float],
-    ) -> None:
-        self._traces.add(cents, quick, level_db, over_db, bands_db, second)
+    def _step(self, hop: Hop) -> None:
+        self._traces.add(hop)
         now = self._traces.now
-        self._pitched = 0 if np.isnan(cents) else self._pitched + 1
+        self._pitched = 0 if np.isnan(hop.cents) else self._pitched + 1
         if self._open is None:
-            self._listen_for_beginning(now, level_db)
+            self._listen_for_beginning(now, hop.level)
         else:
-            self._follow(now, cents)
+            self._follow(now, hop.cents)
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
             self._traces.forget(now - KEPT_HOPS)
 
@@ -390,21 +391,30 @@ class NoteFinder:
 
     def _arrive(self, passage: _Passage) -> _Open:
         """The note reached by a passage, and how it was reached."""
-        between, arrived = self._between(passage), passage.arrived
-        if len(between) >= SLIDE_HOPS:
-            slide_s = len(between) * self._hop_s / SLIDE_MIDDLE
-            end = between[-1] + round((1 - SLIDE_MIDDLE) / 2 * slide_s / self._hop_s) + 1
-            return _Open(max(arrived, end), Arrival.SLIDE, slide_s)
-        low = strokes.changed(self._traces, passage.left, arrived)
-        return _Open(arrived, Arrival.STEP) if low is None else _Open(low, Arrival.BOW)
+        low = strokes.changed(self._traces, passage.left, passage.arrived)
+        if low is not None:
+            return _Open(low, Arrival.BOW)
+        between = self._between(passage)
+        if len(between) < SLIDE_HOPS:
+            return _Open(passage.arrived, Arrival.STEP)
+        middle = passage.middle()
+        slide_s = len(between) * self._hop_s / middle
+        end = between[-1] + round((1 - middle) / 2 * slide_s / self._hop_s) + 1
+        return _Open(max(passage.arrived, end), Arrival.SLIDE, slide_s)
 
     def _between(self, passage: _Passage) -> list[int]:
-        """Frames in which the quick estimate is on its way from one pitch to the other."""
+        """Frames in a row in which the quick estimate is on its way from one pitch to the other."""
         begin = max(passage.left - PASSAGE_HOPS, self._traces.first)
         stop = passage.arrived + PASSAGE_HOPS + 1
         way = passage.way(np.array(self._traces.quick(begin, stop)))
-        middle = (way > SLIDE_EDGE) & (way < 1 - SLIDE_EDGE)
-        return [begin + int(k) for k in np.nonzero(middle)[0]]
+        edge = passage.edge()
+        runs: list[list[int]] = [[]]
+        for k, on_its_way in enumerate((way > edge) & (way < 1 - edge), begin):
+            if on_its_way:
+                runs[-1].append(k)
+            elif runs[-1]:
+                runs.append([])
+        return max(runs, key=len)
 
     def _close(self, end: int) -> None:
         note = self._open
@@ -432,6 +442,7 @@ class NoteFinder:
         at = np.array(note.at, dtype=int)
         inside = at < stop
         at, cents = at[inside], np.array(note.cents)[inside]
+        level_db, over_db = self._traces.at(at)
         second = self._traces.second(note.start, stop)
         beside = second[second[:, 1] > BELOW_DB, 0]
         return NoteSketch(
@@ -441,8 +452,8 @@ class NoteFinder:
             slide_s=note.slide_s,
             time_s=(at + 0.5) * self._hop_s,
             cents=cents,
-            level_db=self._traces.level_at(at),
-            over_db=self._traces.over_at(at),
+            level_db=level_db,
+            over_db=over_db,
             doubled=len(beside) >= DOUBLED * max(len(second), 1),
             strings=(float(np.median(cents)), float(np.median(beside))) if len(beside) else NO_PAIR,
         )

@@ -193,7 +193,7 @@ class PitchTracker:
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
         fine = self._late_fine.put(self._hear_fine(cleaned))
-        fine_hz, strength = _chosen(fine[:, :2], quick_hz)
+        fine_hz, strength = _chosen(fine[:, :2], quick_hz).T
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
@@ -202,7 +202,9 @@ class PitchTracker:
             f0_hz=np.where(strong, f0_hz, np.nan),
             quick_hz=quick_hz,
             level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
-            bands_db=self._late_bands.put(np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)),
+            bands_db=self._late_bands.put(
+                np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
+            ),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
             blind=self._late_blind.put(cleaned.blind),
             second_hz=fine[:, 2, 0],
@@ -249,7 +251,9 @@ class PitchTracker:
         share = explained / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
         looks = pitches[::EVERY_HOPS]
-        own_hz = np.where(looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1], looks[:, 1, 0], looks[:, 0, 0])
+        own_hz = np.where(
+            looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1], looks[:, 1, 0], looks[:, 0, 0]
+        )
         second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
         return np.concatenate([pitches, np.repeat(second, EVERY_HOPS, axis=0)[:, None]], axis=1)
 
@@ -311,7 +315,8 @@ class PitchTracker:
             power = np.where(inside, np.abs(cross) * self._scale**2, 0.0)
             left = leftover[bins]
             snr = power / (noise + left**2 + 1e-30)
-            hz = _stepped(hz, turn / (2 * np.pi * lag_s * order), order**2 * snr**2 / (1 + snr))
+            weight = order**2 * snr**2 / (1 + snr)
+            hz = _stepped(hz, turn / (2 * np.pi * lag_s * order), weight)
         own = np.maximum(power - (LEFTOVER_WEIGHT * left) ** 2, 0.0)
         return hz, own.sum(1) / 2
 
@@ -328,15 +333,15 @@ class _Delay(Generic[_T]):
         return line[: len(new)]
 
 
-def _chosen(candidates: Floats, quick_hz: Floats) -> tuple[Floats, Floats]:
-    """Pitch and share of the better of two candidates in each hop, (hops, 2, 2) to (hops,) twice.
+def _chosen(candidates: Floats, quick_hz: Floats) -> Floats:
+    """Pitch and share of the better of two candidates in each hop, shape (hops, 2).
 
     The lower one is right where it explains much more, or more and aubio hears it too.
     """
-    (hz, sub_hz), (share, sub_share) = candidates.transpose(2, 1, 0)
-    heard = _agree(quick_hz, sub_hz) & (sub_share > SUB_HEARD * share)
-    sub = heard | (sub_share > SUB_EXPLAINS * share)
-    return np.where(sub, sub_hz, hz), np.where(sub, sub_share, share)
+    first, sub = candidates[:, 0], candidates[:, 1]
+    heard = _agree(quick_hz, sub[:, 0]) & (sub[:, 1] > SUB_HEARD * first[:, 1])
+    lower = heard | (sub[:, 1] > SUB_EXPLAINS * first[:, 1])
+    return np.where(lower[:, None], sub, first)
 
 
 def _agree(quick_hz: Floats, fine_hz: Floats) -> NDArray[np.bool_]:

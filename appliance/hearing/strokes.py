@@ -23,7 +23,8 @@ DIP_AFTER_HOPS = 18  # how long after the bottom it is judged: one cycle of vibr
 FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutter shows
 FLUTTER_DB = 3.0  # a re-articulation is deeper than the flutter around it by this
 ACTIVE_DB = 12.0  # bands this far below the loudest hold noise rather than partials
-JOIN_DIP_DB = 8.0  # a change of pitch with a deeper dip than this was bowed, not slurred
+JOIN_DIP_DB = 6.0  # a change of pitch with a deeper dip than this was bowed, not slurred
+JOIN_EVERY_BAND_DB = 1.5  # the new pitch may fill a band that the old one left
 CHANGE_HOPS = 4  # about the frames between which the pitch changed
 
 
@@ -68,7 +69,7 @@ def changed(traces: Traces, left: int, arrived: int) -> int | None:
     bands = traces.bands(begin, stop)
     bottom = bands[max(low - 1, 0) : low + 2]
     least = _least_fall(bands[: low + 1], bottom, bands[low:])
-    return begin + low if depth >= JOIN_DIP_DB and least >= DIP_EVERY_BAND_DB else None
+    return begin + low if depth >= JOIN_DIP_DB and least >= JOIN_EVERY_BAND_DB else None
 
 
 def _least_fall(before: list[Floats], bottom: list[Floats], after: list[Floats]) -> float:

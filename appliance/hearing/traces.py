@@ -1,53 +1,55 @@
 """The traces of the frames, hop by hop, as far back as a decision may look."""
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 
-class Traces:
-    """Parallel lines, addressed by the index of the hop since the ear began.
+class Hop(NamedTuple):
+    """One hop as it was heard: pitch re 1 Hz in cents (NaN: none), levels in dB.
 
-    ``cents`` and ``quick`` (re 1 Hz; NaN: no pitch), ``level`` and ``over`` (dB; over what may be
-    left of a drone), ``bands`` (dB, shape (bands,) a hop), ``second`` (cents and dB of
-    another pitch).
+    ``quick`` is aubio's own pitch; ``over`` the level over what may be left of a drone; ``bands``
+    has shape (bands,); ``second`` and ``second_db`` are another pitch beside it and its power re
+    the first.
     """
+
+    cents: float
+    quick: float
+    level: float
+    over: float
+    second: float
+    second_db: float
+    bands: Floats
+
+
+class Traces:
+    """Hops, addressed by their index since the ear began."""
 
     def __init__(self) -> None:
         self.first = 0  # the oldest hop kept
         self._cents: list[float] = []
         self._quick: list[float] = []
         self._level: list[float] = []
-        self._over: list[float] = []
-        self._bands: list[Floats] = []
-        self._second: list[tuple[float, float]] = []
+        self._hops: list[Hop] = []
 
     @property
     def now(self) -> int:
         """The latest hop."""
-        return self.first + len(self._level) - 1
+        return self.first + len(self._hops) - 1
 
-    def add(
-        self,
-        cents: float,
-        quick: float,
-        level: float,
-        over: float,
-        bands: Floats,
-        second: tuple[float, float],
-    ) -> None:
+    def add(self, hop: Hop) -> None:
         """Take the next hop."""
-        self._cents.append(cents)
-        self._quick.append(quick)
-        self._level.append(level)
-        self._over.append(over)
-        self._bands.append(bands)
-        self._second.append(second)
+        self._cents.append(hop.cents)
+        self._quick.append(hop.quick)
+        self._level.append(hop.level)
+        self._hops.append(hop)
 
     def forget(self, before: int) -> None:
         """Drop the hops before one."""
-        for line in (self._cents, self._quick, self._level, self._over, self._bands, self._second):
+        for line in (self._cents, self._quick, self._level, self._hops):
             del line[: before - self.first]
         self.first = before
 
@@ -65,19 +67,17 @@ class Traces:
 
     def bands(self, start: int, stop: int) -> list[Floats]:
         """Levels in bands, likewise."""
-        return self._bands[self._part(start, stop)]
+        return [hop.bands for hop in self._hops[self._part(start, stop)]]
 
     def second(self, start: int, stop: int) -> Floats:
         """Cents of another pitch and its power re the first, dB; shape (hops, 2)."""
-        return np.array(self._second[self._part(start, stop)]).reshape(-1, 2)
+        hops = self._hops[self._part(start, stop)]
+        return np.array([(hop.second, hop.second_db) for hop in hops]).reshape(-1, 2)
 
-    def level_at(self, hops: NDArray[np.intp]) -> Floats:
-        """Level at some hops."""
-        return np.array(self._level)[hops - self.first]
-
-    def over_at(self, hops: NDArray[np.intp]) -> Floats:
-        """Level over what may be left of a drone, at some hops."""
-        return np.array(self._over)[hops - self.first]
+    def at(self, indices: NDArray[np.intp]) -> Floats:
+        """Level, and level over what may be left of a drone, at some hops; shape (2, n)."""
+        hops = (self._hops[index - self.first] for index in indices)
+        return np.array([(hop.level, hop.over) for hop in hops]).reshape(-1, 2).T
 
     def _part(self, start: int, stop: int) -> slice:
         return slice(max(start - self.first, 0), max(stop - self.first, 0))
