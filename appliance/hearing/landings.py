@@ -116,20 +116,23 @@ def _close(since_s: Floats, cents: Floats, first: int) -> int:
 
 def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float]:
     """Best sinusoid about a straight line: rate (Hz), amplitude, mean (cents), share explained."""
-    best = (0.0, 0.0, float(np.mean(cents)), 0.0)
     since = time_s - time_s.mean()
-    flat = np.stack([np.ones_like(since), since], 1)
-    rest = cents - flat @ np.linalg.lstsq(flat, cents, rcond=None)[0]
-    total = float(rest @ rest) + 1e-9
-    for rate in VIBRATO_HZ:
-        turn = 2 * np.pi * rate * since
-        basis = np.column_stack([flat, np.cos(turn), np.sin(turn)])
-        fit = np.linalg.lstsq(basis, cents, rcond=None)[0]
-        left = cents - basis @ fit
-        share = 1.0 - float(left @ left) / total
-        if share > best[3]:
-            best = (float(rate), float(np.hypot(fit[2], fit[3])), float(fit[0]), share)
-    return best
+    flat = np.stack([np.ones_like(since), since])
+    turn = 2 * np.pi * VIBRATO_HZ[:, None] * since
+    columns = np.concatenate(
+        [np.broadcast_to(flat, (len(turn), *flat.shape)), np.cos(turn)[:, None], np.sin(turn)[:, None]],
+        axis=1,
+    )  # (rates, 4, frames)
+    line = np.linalg.solve(flat @ flat.T, flat @ cents)
+    total = float(np.sum((cents - line @ flat) ** 2)) + 1e-9
+    fits = np.linalg.solve(columns @ columns.transpose(0, 2, 1), (columns @ cents)[..., None])[..., 0]
+    left = cents - np.einsum("rk,rkn->rn", fits, columns)
+    shares = 1.0 - np.einsum("rn,rn->r", left, left) / total
+    best = int(shares.argmax())
+    if shares[best] <= 0.0:
+        return 0.0, 0.0, float(np.mean(cents)), 0.0
+    mean, _, *swing = fits[best]
+    return float(VIBRATO_HZ[best]), float(np.hypot(*swing)), float(mean), float(shares[best])
 
 
 def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, float | None]:

@@ -50,10 +50,8 @@ STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
 PASSAGE_HOPS = 4  # about the frames between which the pitch changed
 SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
-EDGE_CENTS, SLIDE_EDGES = (
-    12.0,
-    (0.12, 0.25),
-)  # nearer to either pitch the estimate may belong to it: vibrato
+EDGE_CENTS = 12.0  # nearer to either pitch the estimate may belong to it: vibrato
+SLIDE_EDGES = 0.12, 0.25  # the same as a share of the way: at least, at most
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
 SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
@@ -219,9 +217,9 @@ class NoteFinder:
         over_db = level_db - frames.quiet_db
         second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
         lines = (cents, quick, level_db, over_db, second, frames.second_db)
-        for i, row in enumerate(np.stack(lines, axis=1).tolist()):
+        for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
             if frames.hop + i >= 0:
-                self._step(Hop(*row, bands_db[i]))
+                self._step(Hop(*row))
         return self._take()
 
     def finish(self) -> list[NoteSketch]:

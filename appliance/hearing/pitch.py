@@ -75,11 +75,12 @@ class Frames:
     ``hop`` is the index of the first frame since the ear began, negative before; frame ``i`` is
     centred on the middle of hop ``hop + i``. ``f0_hz`` is NaN where nothing has a pitch;
     ``quick_hz`` is what aubio alone reads, in a window short enough to follow a slide (NaN: nothing
-    in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it in five
-    bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to which there may be nothing but what is left of a drone;
-    ``blind`` is true where the drone is changing and nothing can be heard through it;
-    ``second_hz`` and ``second_db`` are another pitch that sounds beside ``f0_hz``, and its power
-    re that one's; ``alone_from`` is the frame from which on, as has just turned out, the drone sounded alone.
+    in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it
+    in five bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to
+    which there may be nothing but what is left of a drone; ``blind`` is true where the drone is
+    changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
+    that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
+    which on, as has just turned out, the drone sounded alone.
     """
 
     hop: int
@@ -192,6 +193,7 @@ class PitchTracker:
         self._done += self._hops
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
+        bands_db = np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
         fine = self._late_fine.put(self._hear_fine(cleaned))
         fine_hz, strength = _chosen(fine[:, :2], quick_hz).T
         agree = _agree(quick_hz, fine_hz)
@@ -202,9 +204,7 @@ class PitchTracker:
             f0_hz=np.where(strong, f0_hz, np.nan),
             quick_hz=quick_hz,
             level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
-            bands_db=self._late_bands.put(
-                np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
-            ),
+            bands_db=self._late_bands.put(bands_db),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
             blind=self._late_blind.put(cleaned.blind),
             second_hz=fine[:, 2, 0],
@@ -251,9 +251,8 @@ class PitchTracker:
         share = explained / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
         looks = pitches[::EVERY_HOPS]
-        own_hz = np.where(
-            looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1], looks[:, 1, 0], looks[:, 0, 0]
-        )
+        lower = looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1]
+        own_hz = np.where(lower, looks[:, 1, 0], looks[:, 0, 0])
         second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
         return np.concatenate([pitches, np.repeat(second, EVERY_HOPS, axis=0)[:, None]], axis=1)
 
@@ -279,7 +278,7 @@ class PitchTracker:
             self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
         return np.asarray((self._lobes * cleaned.leftover).max(1), dtype=np.float32)
 
-    def _coarse(self, magnitude: NDArray[np.float32]) -> Floats:
+    def _coarse(self, magnitude: Floats | NDArray[np.float32]) -> Floats:
         """The pitch whose partials stand out most, and not those halfway between; then the best of
         those whose second to fifth partial that is; NaN: nothing stands out. Shape (2 · hops,).
         """

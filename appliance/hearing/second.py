@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-EVERY_HOPS = 4  # 40 ms: half of a note of 0.25 s is still three looks
+EVERY_HOPS = 8  # 80 ms: half of a note of 0.25 s is still two looks
 MASK_LOBES = 1.1  # of half a main lobe about each partial of the first string
 MASK_SHARE = 0.012  # and so much of its frequency: vibrato of 20 cents widens it
 PARTIALS = 8  # compared: higher ones meet the first string's nearly everywhere

@@ -13,6 +13,7 @@ PRESENT_DB = -60.0  # a weaker partial is the residue of a fade or the noise of 
 ON_GRID = 0.08  # of the grid's spacing: how far a partial may lie from it
 MOST_PARTIALS = 64  # the fit costs their square
 BEYOND = 1.3  # loudspeakers add partials above the highest that is sent
+BLOCK = 64  # samples
 EXPLAINED = 10 ** (-35 / 10)  # share of power a fit may leave in a steady tone
 
 
@@ -117,8 +118,15 @@ def _fitted(orders: NDArray[np.intp], grid: float) -> NDArray[np.intp]:
 
 def basis(turns: Floats, count: int) -> Floats:
     """Cosines and negative sines of all partials, shape (count, 2K): columns of the fit."""
-    phase = 2 * np.pi * np.outer(np.arange(count), turns)
-    return np.hstack([np.cos(phase), -np.sin(phase)])
+    turning = _turning(turns, count)
+    return np.hstack([turning.real, -turning.imag])
+
+
+def _turning(turns: Floats, count: int) -> NDArray[np.complex128]:
+    """exp(2πi · turns · n), shape (count, K), as a product of few exponentials: they are slow."""
+    blocks = np.exp(2j * np.pi * np.outer(np.arange(0, count, BLOCK), turns))
+    inside = np.exp(2j * np.pi * np.outer(np.arange(BLOCK), turns))
+    return np.asarray((blocks[:, None] * inside).reshape(-1, len(turns))[:count])
 
 
 def fit(sound_in: Floats, turns: Floats) -> NDArray[np.complex128]:
@@ -130,5 +138,4 @@ def fit(sound_in: Floats, turns: Floats) -> NDArray[np.complex128]:
 
 def sound(gains: NDArray[np.complex128], turns: Floats, count: int) -> Floats:
     """The sum of partials that :func:`fit` takes apart; shape (count,)."""
-    phase = 2j * np.pi * np.outer(np.arange(count), turns)
-    return np.asarray((np.exp(phase) @ gains).real)
+    return np.asarray((_turning(turns, count) @ gains).real)
