@@ -140,8 +140,7 @@ def test_a_pulse_that_sounds_is_not_cut_by_the_next_cue(before: Cue) -> None:
     one.render(at)
     one.order(CueOrder(Cue.STRUCK_OUT, 220.0))
     first, second = (
-        cue_sound(cue, 220.0, DRONE.cue_level_dbfs, RATE_HZ)
-        for cue in (before, Cue.STRUCK_OUT)
+        cue_sound(cue, 220.0, DRONE.cue_level_dbfs, RATE_HZ) for cue in (before, Cue.STRUCK_OUT)
     )
     pulse = first[at : round(PULSE_S * RATE)]
     expected = second.copy()

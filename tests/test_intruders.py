@@ -17,7 +17,7 @@ from tests.waves import heard
 
 SECONDS = 20.0
 ALONE_SECONDS = 40.0
-KINDS = [kind for kind in INTRUDERS if kind not in ("nothing", "speech")]
+KINDS = [kind for kind in INTRUDERS if kind != "nothing"]
 
 needs_tones = pytest.mark.skipif(bool(MISSING), reason=f"soundfonts not installed: {MISSING}")
 needs_speech = pytest.mark.skipif(
@@ -32,8 +32,23 @@ def test_a_drone_alone_is_nothing(room: LoneRoom) -> None:
 
 @needs_tones
 @needs_speech
-@pytest.mark.parametrize("room", [None, DRONES[0]], ids=["alone", "with-drone"])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("kind", "room"),
+    [
+        pytest.param(
+            kind,
+            room,
+            id=f"{kind}-{'with-drone' if room else 'alone'}",
+            marks=pytest.mark.xfail(
+                kind == "speech" and room is not None,
+                reason="one syllable in 20 s passes for a note too short to measure",
+                strict=True,
+            ),
+        )
+        for kind in KINDS
+        for room in (None, DRONES[0])
+    ],
+)
 def test_what_nobody_played_is_nothing(kind: str, room: LoneRoom | None) -> None:
     assert hear(intrusion(kind, 610, SECONDS, room), INSTRUMENT) == []
 

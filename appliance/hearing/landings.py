@@ -119,13 +119,12 @@ def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float
     since = time_s - time_s.mean()
     flat = np.stack([np.ones_like(since), since])
     turn = 2 * np.pi * VIBRATO_HZ[:, None] * since
-    columns = np.concatenate(
-        [np.broadcast_to(flat, (len(turn), *flat.shape)), np.cos(turn)[:, None], np.sin(turn)[:, None]],
-        axis=1,
-    )  # (rates, 4, frames)
+    swings = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    columns = np.concatenate([np.broadcast_to(flat, swings.shape), swings], axis=1)
     line = np.linalg.solve(flat @ flat.T, flat @ cents)
     total = float(np.sum((cents - line @ flat) ** 2)) + 1e-9
-    fits = np.linalg.solve(columns @ columns.transpose(0, 2, 1), (columns @ cents)[..., None])[..., 0]
+    known = (columns @ cents)[..., None]  # columns: (rates, 4, frames)
+    fits = np.linalg.solve(columns @ columns.transpose(0, 2, 1), known)[..., 0]
     left = cents - np.einsum("rk,rkn->rn", fits, columns)
     shares = 1.0 - np.einsum("rn,rn->r", left, left) / total
     best = int(shares.argmax())

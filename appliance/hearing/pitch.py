@@ -247,7 +247,7 @@ class PitchTracker:
         floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
         left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
         coarse = self._coarse(left)
-        hz, explained = self._refine(coarse, now, before, floor, leftover)
+        hz, explained = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
         share = explained / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
         looks = pitches[::EVERY_HOPS]
