@@ -29,10 +29,9 @@ CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noi
 GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
 GATE_QUIET = 4.0  # times what the drone alone leaves on average
 LEAST_QUIET = 10 ** (-34 / 10)  # share of the drone's power: less is left by no room for long
-QUIET_UP, QUIET_DOWN = 0.1, 0.02  # a step: a room moves now and then, and its moving counts
+QUIET_UP, QUIET_DOWN = 0.03, 0.02  # a step: a room moves now and then, and its moving counts
 RELEASE_NOISE = 4.0  # the drone alone explains the window again
 RELEASE_STEPS = 3
-RELEASE_QUIET = 2.0  # times the power up to which nobody plays
 WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
 STRUCK, STRUCK_STEPS = 6.0, 5  # times louder within 0.1 s: a stroke, not a room that changes
 LOUDEST_KEPT = 0.98  # a step: a long note fades
@@ -147,7 +146,8 @@ class RoomGains:
         self._noise = self._quiet_mean = 0.0
         self._heard: deque[float] = deque(maxlen=STRUCK_STEPS)  # power of the last steps, cleaned
         self._struck, self._loudest = False, 0.0
-        self._learned = self._alone = self._quiet = self._alone_steps = 0
+        self._learned = self._alone = self._alone_steps = 0
+        self._quiet = self._explained = 0  # steps
         self._gated = self._converged = False
 
     # -- what the rest of the ear asks --------------------------------------------------------
@@ -342,7 +342,7 @@ class RoomGains:
             self._adapt(fit_now, heard)
 
     def _shut(self) -> None:
-        self._gated, self._quiet = True, 0
+        self._gated, self._quiet, self._explained = True, 0, 0
         self._still[:] = 0
 
     def _begin(self, fit_now: _Fit) -> None:
@@ -375,9 +375,11 @@ class RoomGains:
 
         A player in an octave is explained by the drone's partials too, but not by their gains.
         """
-        self._quiet = self._quiet + 1 if fit_now.left < RELEASE_NOISE * self._noise else 0
-        known = heard < RELEASE_QUIET * self.quiet_power or not self._struck
-        if self._quiet >= (RELEASE_STEPS if known else STUCK_STEPS):
+        alone = fit_now.left < RELEASE_NOISE * self._noise
+        known = alone and (heard < self.quiet_power or not self._struck)
+        self._quiet = self._quiet + 1 if known else 0
+        self._explained = self._explained + 1 if alone else 0
+        if self._quiet >= RELEASE_STEPS or self._explained >= STUCK_STEPS:
             self._gated = False
             self._alone_steps = self._span + RELEASE_STEPS - 1
             self._gains = fit_now.gains
