@@ -12,6 +12,7 @@ from appliance.hearing.traces import Traces
 Floats = NDArray[np.float64]
 
 ATTACK_PASSED_HOPS = 10  # what an attack does to the level is no stroke
+STROKE_HOPS = 22  # strokes on one pitch come no faster: what does is a beat with a drone's rest
 # A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
 # dips of 6 to 20 dB kept, 3 of 1,086 flutters taken for one.
 DIP_DB = 5.0  # as the room fills it: 6 at the string
@@ -33,7 +34,7 @@ def stopped(traces: Traces, start: int, centre: int) -> bool:
 
     That is a dip, quickly left, in all bands at once, and deeper than the flutter around it.
     """
-    if centre - start < ATTACK_PASSED_HOPS:
+    if centre - start < STROKE_HOPS:
         return False
     (level,) = traces.level(centre, centre + 1)
     if level > min(traces.level(centre - 3, centre + DIP_RISE_HOPS)):
