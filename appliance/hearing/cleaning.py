@@ -1,11 +1,12 @@
 """Microphone block and drone block become a cleaned block: the drone as the room returns it, gone.
 
 The frequency of every partial of the drone is known from what is sent, so the room is one complex
-gain for each. The gains are fitted by least squares while the drone is alone, and frozen while the
-player sounds: adapting then would take the player for the drone, worst in unison, where ten cents
-at 220 Hz need 0.8 s to turn once. Partials that are not sent are fitted too, since small
+gain for each; ``gains.py`` follows them. Partials that are not sent are fitted too, since small
 loudspeakers distort. Where microphone and loudspeaker have two clocks, all partials turn in
 proportion to their frequency; that common drift is followed.
+
+One thing comes back from a later room: what pitch was lately played. A gain that a partial of the
+player may have touched is held, all others go on following the room while the player sounds.
 """
 
 from dataclasses import dataclass
