@@ -230,8 +230,14 @@ def check_page(room: Room, tmp_path: Path) -> None:
         try:
             assert web.stdout is not None
             address = web.stdout.readline().split("http://")[1].split("/")[0]
-            page = urllib.request.urlopen(f"http://{address}/", timeout=10).read().decode()
-            week = json.load(urllib.request.urlopen(f"http://{address}/week.json", timeout=10))
+            page = (
+                urllib.request.urlopen(f"http://{address}/?open=counted", timeout=10)
+                .read()
+                .decode()
+            )
+            week = json.load(
+                urllib.request.urlopen(f"http://{address}/week.json?open=counted", timeout=10)
+            )
         finally:
             web.terminate()
     settled_hz = [row.note.settled_hz for row in room.rows()]

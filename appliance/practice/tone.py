@@ -36,6 +36,7 @@ _ADDED_GAIN = 0.7  # the added note stays behind the root (-3 dB)
 # and stay; above, one partial in four is enough to carry C1 on a small loudspeaker. 7, 9, 10, 11,
 # 13 … are left to a player in unison, 10, 14, 18 … (their 5, 7, 9 …) to one at the octave.
 _BEATING_PARTIALS, _KEPT_ABOVE = 6, 4
+_GAPS_FROM_HZ = 300.0  # below, a small loudspeaker has too little left of the lowest roots
 
 LOUDSPEAKER_FROM_HZ = 150.0  # a small loudspeaker plays little below
 _HARSH_FROM_HZ = 4000.0  # above the notes of nearly every instrument: there a drone only hisses
@@ -116,17 +117,20 @@ class Tone:
     def _add(self, strengths: NDArray[np.float64], on: int, count: int, gain: float) -> None:
         """Add the partials of a note that stands on harmonic ``on`` of the period."""
         numbers = np.arange(1, count + 1)
-        hz = numbers * on * self.period_hz
+        hz = np.asarray(numbers * on * self.period_hz, dtype=np.float64)
         heard = hz <= _HIGHEST_SHARE_OF_RATE * self.sample_rate_hz
         tilt = np.minimum(hz / LOUDSPEAKER_FROM_HZ, 1.0) * np.minimum(_HARSH_FROM_HZ / hz, 1.0)
-        strengths[numbers[heard] * on] += (gain * _rolloff(self.timbre, numbers) * tilt)[heard]
+        strengths[numbers[heard] * on] += (gain * _rolloff(self.timbre, numbers, hz) * tilt)[heard]
 
 
-def _rolloff(timbre: str, numbers: NDArray[np.int64]) -> NDArray[np.float64]:
+def _rolloff(
+    timbre: str, numbers: NDArray[np.int64], hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Relative amplitude of partials 1, 2, …: our own choice, zero only in the gaps of "clear"."""
     exponent = {"warm": -1.0, "reed": -0.7, "clear": -0.7, "bright": -0.5}[timbre]
     even = 0.5 if timbre in ("reed", "clear") else 1.0  # odd partials lead in a reed
-    gaps = (timbre == "clear") & (numbers > _BEATING_PARTIALS) & (numbers % _KEPT_ABOVE != 0)
+    high = (numbers > _BEATING_PARTIALS) & (hz > _GAPS_FROM_HZ)
+    gaps = (timbre == "clear") & high & (numbers % _KEPT_ABOVE != 0)
     strengths = np.where(numbers % 2 == 0, even, 1.0) * np.power(numbers, exponent, dtype=float)
     return np.where(gaps, 0.0, strengths)
 
