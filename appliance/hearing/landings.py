@@ -114,19 +114,31 @@ def _close(since_s: Floats, cents: Floats, first: int) -> int:
     return stop
 
 
+def fit_swings(time_s: Floats, cents: Floats, rates_hz: Floats) -> tuple[Floats, Floats]:
+    """Least-squares sinusoids about a straight line, one for every rate.
+
+    Returns the coefficients, shape (rates, 4): mean (cents), slope (cents a second), cosine and
+    sine (cents); and the squares left over, shape (rates,).
+    """
+    since = time_s - time_s.mean()
+    flat = np.stack([np.ones_like(since), since])
+    turn = 2 * np.pi * rates_hz[:, None] * since
+    swings = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    columns = np.concatenate([np.broadcast_to(flat, swings.shape), swings], axis=1)
+    known = (columns @ cents)[..., None]  # columns: (rates, 4, frames)
+    fits = np.linalg.solve(columns @ columns.transpose(0, 2, 1), known)[..., 0]
+    left = cents - np.einsum("rk,rkn->rn", fits, columns)
+    return fits, np.einsum("rn,rn->r", left, left)
+
+
 def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float]:
     """Best sinusoid about a straight line: rate (Hz), amplitude, mean (cents), share explained."""
     since = time_s - time_s.mean()
     flat = np.stack([np.ones_like(since), since])
-    turn = 2 * np.pi * VIBRATO_HZ[:, None] * since
-    swings = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    columns = np.concatenate([np.broadcast_to(flat, swings.shape), swings], axis=1)
     line = np.linalg.solve(flat @ flat.T, flat @ cents)
     total = float(np.sum((cents - line @ flat) ** 2)) + 1e-9
-    known = (columns @ cents)[..., None]  # columns: (rates, 4, frames)
-    fits = np.linalg.solve(columns @ columns.transpose(0, 2, 1), known)[..., 0]
-    left = cents - np.einsum("rk,rkn->rn", fits, columns)
-    shares = 1.0 - np.einsum("rn,rn->r", left, left) / total
+    fits, left = fit_swings(time_s, cents, VIBRATO_HZ)
+    shares = 1.0 - left / total
     best = int(shares.argmax())
     if shares[best] <= 0.0:
         return 0.0, 0.0, float(np.mean(cents)), 0.0

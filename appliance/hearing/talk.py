@@ -11,6 +11,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing.landings import fit_swings
 from appliance.hearing.notes import NoteSketch
 
 Floats = NDArray[np.float64]
@@ -65,14 +66,8 @@ def _swings(time_s: Floats, cents: Floats) -> bool:
     """Whether a sinusoid at a vibrato's rate, and no drift, explains the movement."""
     if len(cents) < VIBRATO_FRAMES:
         return False
-    since = time_s - time_s.mean()
     total = float(np.sum((cents - cents.mean()) ** 2)) + 1e-9
-    for rate in VIBRATO_HZ:
-        turn = 2 * np.pi * rate * since
-        basis = np.column_stack([np.ones_like(since), since, np.cos(turn), np.sin(turn)])
-        fit = np.linalg.lstsq(basis, cents, rcond=None)[0]
-        left = cents - basis @ fit
-        small = abs(fit[1]) < VIBRATO_DRIFT_CENTS_S and np.hypot(fit[2], fit[3]) < VIBRATO_CENTS
-        if small and 1 - float(left @ left) / total > VIBRATO_SHARE:
-            return True
-    return False
+    fits, left = fit_swings(time_s, cents, VIBRATO_HZ)
+    small = np.abs(fits[:, 1]) < VIBRATO_DRIFT_CENTS_S
+    small &= np.hypot(fits[:, 2], fits[:, 3]) < VIBRATO_CENTS
+    return bool((small & (1 - left / total > VIBRATO_SHARE)).any())
