@@ -99,7 +99,50 @@ ALTER TABLE note ADD COLUMN round_id INTEGER REFERENCES round (id);
 ALTER TABLE note ADD COLUMN try_number INTEGER; -- null in a round: the note to come from
 """
 
-STEPS = (_FIRST, _SECOND)
+# People, and what a room keeps for them. A sitting's player is the id of a person as text.
+_THIRD = """
+CREATE TABLE person (
+  id INTEGER PRIMARY KEY,
+  nickname TEXT NOT NULL,
+  nickname_key TEXT NOT NULL UNIQUE, -- normalised and case folded: two people cannot look alike
+  role TEXT NOT NULL CHECK (role IN ('player', 'teacher', 'owner')),
+  pin_hash TEXT NOT NULL,
+  session_number INTEGER NOT NULL DEFAULT 1, -- raised to end every session of this person
+  consent_on TEXT, -- the date of a guardian's consent, where the school needs one
+  created_wall_s REAL NOT NULL
+) STRICT;
+CREATE TABLE studio ( -- the players who accepted a teacher's card
+  teacher_id INTEGER NOT NULL REFERENCES person (id) ON DELETE CASCADE,
+  player_id INTEGER NOT NULL REFERENCES person (id) ON DELETE CASCADE,
+  accepted_wall_s REAL NOT NULL,
+  PRIMARY KEY (teacher_id, player_id)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE studio_card (
+  teacher_id INTEGER PRIMARY KEY REFERENCES person (id) ON DELETE CASCADE,
+  code TEXT NOT NULL UNIQUE -- printed on the card (a new card makes the old one void)
+) STRICT;
+CREATE TABLE focus ( -- what a teacher set for a player's week
+  player_id INTEGER NOT NULL REFERENCES person (id) ON DELETE CASCADE,
+  week TEXT NOT NULL, -- such as 2026-W07
+  teacher_id INTEGER NOT NULL REFERENCES person (id) ON DELETE CASCADE,
+  band_cents REAL,
+  notes TEXT NOT NULL, -- MIDI numbers, a JSON list
+  shifts TEXT NOT NULL, -- pairs of MIDI numbers, a JSON list
+  drone_midi INTEGER,
+  PRIMARY KEY (player_id, week)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE room_setting ( -- what was set on the page in place of the settings file
+  key TEXT PRIMARY KEY,
+  value TEXT NOT NULL -- JSON
+) STRICT, WITHOUT ROWID;
+CREATE TABLE erasure ( -- who asked to be forgotten: a backup brought back is cleaned again
+  person_id INTEGER PRIMARY KEY,
+  wall_s REAL NOT NULL
+) STRICT;
+CREATE INDEX sitting_by_player ON sitting (player, started_wall_s);
+"""
+
+STEPS = (_FIRST, _SECOND, _THIRD)
 SCHEMA_VERSION = len(STEPS)
 
 
