@@ -40,6 +40,11 @@ from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
 
 BUSY_TIMEOUT_S = 5.0
 
+# Where to look for a sitting's notes by the index over time; a clock that was set meanwhile moves
+# them by less than an hour, or else they are dated anew.
+_IN_SITTING = """note.ended_wall_s >= sitting.started_wall_s - 3600.0
+  AND note.ended_wall_s <= coalesce(sitting.ended_wall_s, 1e12) + 3600.0"""
+
 
 class NoLogYetError(LogbookError):
     """There is no log at this path yet."""
@@ -144,16 +149,67 @@ class LogReader:
         ``player=None`` means everybody in the room.
         """
         where = "" if player is None else "AND sitting.player = :player"
+        return self._notes(
+            f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}",
+            {"start": start_wall_s, "end": end_wall_s, "player": player},
+        )
+
+    def _notes(self, where: str, values: dict[str, Any]) -> list[NoteRow]:
         rows = self._rows(
             f"""SELECT note.*, (SELECT verdict FROM call WHERE note_id = note.id
                  ORDER BY call.id DESC LIMIT 1) AS verdict
                FROM note JOIN sitting ON sitting.id = note.sitting_id
-               WHERE note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}
-               ORDER BY note.ended_wall_s, note.id""",
-            {"start": start_wall_s, "end": end_wall_s, "player": player},
+               WHERE {where} ORDER BY note.ended_wall_s, note.id""",
+            values,
         )
         sittings = {key: self._sitting(key) for key in {row["sitting_id"] for row in rows}}
         return [note_row(row, sittings[row["sitting_id"]]) for row in rows]
+
+    def sittings(
+        self, before_wall_s: float, limit: int, player: str | None = None
+    ) -> list[tuple[SittingRow, int]]:
+        """Sittings begun before a moment, the latest first, each with how many notes it has.
+
+        ``player=None`` means everybody in the room.
+        """
+        where = "" if player is None else "AND sitting.player = :player"
+        rows = self._rows(
+            f"""SELECT sitting.*, room.name AS room,
+                 (SELECT count(*) FROM note WHERE sitting_id = sitting.id AND {_IN_SITTING})
+                 AS notes
+               FROM sitting JOIN room ON room.id = sitting.room_id
+               WHERE sitting.started_wall_s < :before {where}
+               ORDER BY sitting.started_wall_s DESC, sitting.id DESC LIMIT :limit""",
+            {"before": before_wall_s, "limit": limit, "player": player},
+        )
+        return [(sitting_row(row), row["notes"]) for row in rows]
+
+    def sitting(self, sitting_id: str) -> SittingRow | None:
+        """One sitting, if there is one of this id."""
+        key = parse_id(sitting_id)
+        found = self._rows("SELECT 1 FROM sitting WHERE id = :id", {"id": key})
+        return self._sitting(key) if found else None
+
+    def notes_of(self, sitting_id: str) -> list[NoteRow]:
+        """Notes of one sitting, in the order in which they ended."""
+        where = f"note.sitting_id = :sitting AND sitting.id = :sitting AND {_IN_SITTING}"
+        return self._notes(where, {"sitting": parse_id(sitting_id)})
+
+    def rounds_of(self, sitting_id: str) -> list[RoundRow]:
+        """Rounds of one sitting, in their order."""
+        return [round_row(row) for row in self._of_sitting("round", sitting_id)]
+
+    def events_of(self, sitting_id: str) -> list[EventRow]:
+        """What else happened in one sitting, in order."""
+        return [event_row(row) for row in self._of_sitting("event", sitting_id)]
+
+    def _of_sitting(self, table: str, sitting_id: str) -> list[dict[str, Any]]:
+        if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
+            return []
+        return self._rows(
+            f"SELECT * FROM {table} WHERE sitting_id = :sitting ORDER BY wall_s, id",
+            {"sitting": parse_id(sitting_id)},
+        )
 
     def rounds(self, start_wall_s: float, end_wall_s: float) -> list[RoundRow]:
         """Rounds begun from ``start_wall_s`` up to but not at ``end_wall_s``, in that order."""
