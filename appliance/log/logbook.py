@@ -17,6 +17,7 @@ from urllib.parse import quote
 from sqlite_utils import Database
 
 from appliance.log.records import (
+    TAKEN_BACK,
     UNMARKED,
     EventKind,
     EventRow,
@@ -57,13 +58,19 @@ class RefusedEntryError(LogbookError):
 class LogReader:
     """The reading side: opens without writing, and only an existing log.
 
+    Opened for one ``player`` (a person's id) it gives nothing of anybody else, whatever is asked;
+    with ``None`` everything of everybody.
+
     Raises :class:`NoLogYetError` where there is no file or an empty one, and
     :class:`LogbookError` where the file is no log of ours or a newer one.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    _player: str | None = None
+
+    def __init__(self, path: str | Path, player: str | None = None) -> None:
         """Open the log at ``path`` for reading only."""
         self._path = Path(path)
+        self._player = player
         with self._explained("opened"):
             begun = self._path.exists() and self._path.stat().st_size > 0
         if not begun:
@@ -148,11 +155,16 @@ class LogReader:
 
         ``player=None`` means everybody in the room.
         """
-        where = "" if player is None else "AND sitting.player = :player"
+        player, where = self._whose(player)
         return self._notes(
             f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}",
             {"start": start_wall_s, "end": end_wall_s, "player": player},
         )
+
+    def _whose(self, player: str | None) -> tuple[str | None, str]:
+        """Whose rows may be read, and the condition on ``sitting`` that says so."""
+        player = player if self._player is None else self._player
+        return player, "" if player is None else "AND sitting.player = :player"
 
     def _notes(self, where: str, values: dict[str, Any]) -> list[NoteRow]:
         rows = self._rows(
@@ -172,7 +184,7 @@ class LogReader:
 
         ``player=None`` means everybody in the room.
         """
-        where = "" if player is None else "AND sitting.player = :player"
+        player, where = self._whose(player)
         rows = self._rows(
             f"""SELECT sitting.*, room.name AS room,
                  (SELECT count(*) FROM note WHERE sitting_id = sitting.id AND {_IN_SITTING})
@@ -187,13 +199,17 @@ class LogReader:
     def sitting(self, sitting_id: str) -> SittingRow | None:
         """One sitting, if there is one of this id."""
         key = parse_id(sitting_id)
-        found = self._rows("SELECT 1 FROM sitting WHERE id = :id", {"id": key})
+        player, where = self._whose(None)
+        found = self._rows(
+            f"SELECT 1 FROM sitting WHERE id = :id {where}", {"id": key, "player": player}
+        )
         return self._sitting(key) if found else None
 
     def notes_of(self, sitting_id: str) -> list[NoteRow]:
         """Notes of one sitting, in the order in which they ended."""
-        where = f"note.sitting_id = :sitting AND sitting.id = :sitting AND {_IN_SITTING}"
-        return self._notes(where, {"sitting": parse_id(sitting_id)})
+        player, mine = self._whose(None)
+        where = f"note.sitting_id = :sitting AND sitting.id = :sitting AND {_IN_SITTING} {mine}"
+        return self._notes(where, {"sitting": parse_id(sitting_id), "player": player})
 
     def rounds_of(self, sitting_id: str) -> list[RoundRow]:
         """Rounds of one sitting, in their order."""
@@ -206,39 +222,66 @@ class LogReader:
     def _of_sitting(self, table: str, sitting_id: str) -> list[dict[str, Any]]:
         if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
             return []
+        player, where = self._whose(None)
         return self._rows(
-            f"SELECT * FROM {table} WHERE sitting_id = :sitting ORDER BY wall_s, id",
-            {"sitting": parse_id(sitting_id)},
+            f"""SELECT {table}.* FROM {table} JOIN sitting ON sitting.id = {table}.sitting_id
+                WHERE sitting_id = :sitting {where} ORDER BY wall_s, {table}.id""",
+            {"sitting": parse_id(sitting_id), "player": player},
         )
 
     def rounds(self, start_wall_s: float, end_wall_s: float) -> list[RoundRow]:
         """Rounds begun from ``start_wall_s`` up to but not at ``end_wall_s``, in that order."""
         if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
             return []
-        rows = self._rows(
-            "SELECT * FROM round WHERE wall_s >= :start AND wall_s < :end ORDER BY wall_s, id",
-            {"start": start_wall_s, "end": end_wall_s},
-        )
+        rows = self._between("round", start_wall_s, end_wall_s)
         return [round_row(row) for row in rows]
 
     def events(self, start_wall_s: float, end_wall_s: float) -> list[EventRow]:
         """What else happened from ``start_wall_s`` up to but not at ``end_wall_s``, in order."""
         if self._pragma("user_version") < 2:  # as above
             return []
-        rows = self._rows(
-            "SELECT * FROM event WHERE wall_s >= :start AND wall_s < :end ORDER BY wall_s, id",
-            {"start": start_wall_s, "end": end_wall_s},
-        )
+        rows = self._between("event", start_wall_s, end_wall_s)
         return [event_row(row) for row in rows]
 
+    def _between(self, table: str, start_wall_s: float, end_wall_s: float) -> list[dict[str, Any]]:
+        """Rows of a table that belong to sittings; those between sittings are nobody's."""
+        player, where = self._whose(None)
+        return self._rows(
+            f"""SELECT {table}.* FROM {table} LEFT JOIN sitting ON sitting.id = sitting_id
+                WHERE wall_s >= :start AND wall_s < :end {where} ORDER BY wall_s, {table}.id""",
+            {"start": start_wall_s, "end": end_wall_s, "player": player},
+        )
+
     def span(self) -> tuple[float, float] | None:
-        """Wall times of the first and the last note in the log; ``None`` when it has none."""
+        """Wall times of the first and the last note in the log; ``None`` when it has none.
+
+        Of one player: when the first sitting began and the last note of the last one with notes.
+        """
+        if self._player is not None:
+            return self._span_of(self._player)
         (row,) = self._rows(
             """SELECT (SELECT min(ended_wall_s) FROM note) AS first,
                       (SELECT max(ended_wall_s) FROM note) AS last""",
             {},
         )
         return None if row["first"] is None else (row["first"], row["last"])
+
+    def _span_of(self, player: str) -> tuple[float, float] | None:
+        values: dict[str, Any] = {"player": player}
+        rows = self._rows(
+            """SELECT min(started_wall_s) AS first, max(started_wall_s) AS last FROM sitting
+               WHERE player = :player""",
+            values,
+        )
+        if rows[0]["first"] is None:
+            return None
+        last = self._rows(
+            f"""SELECT max(note.ended_wall_s) AS last FROM sitting JOIN note
+                ON note.sitting_id = sitting.id AND {_IN_SITTING}
+                WHERE sitting.player = :player AND sitting.started_wall_s = :last""",
+            values | {"last": rows[0]["last"]},
+        )
+        return rows[0]["first"], last[0]["last"] or rows[0]["last"]
 
     def _sitting(self, key: int) -> SittingRow:
         (row,) = self._rows(
@@ -253,16 +296,16 @@ class LogReader:
             return list(self._db.query(sql, values))
 
 
-class Logbook(LogReader):
-    """The writing side: one per room, held by the daemon's writer thread.
+class RoomLog(LogReader):
+    """A log that is written to, on behalf of one room; a missing file is created.
 
     Write-ahead log with ``synchronous = FULL``: whatever a method has returned from survives a
     power cut. A write that fails raises :class:`LogbookError` and leaves nothing half done, so it
-    can be tried again.
+    can be tried again. Several processes may write; each waits for the other.
     """
 
     def __init__(self, path: str | Path, room: str) -> None:
-        """Open the log at ``path`` for the room named ``room``; a missing file is created."""
+        """Open the log at ``path`` for the room named ``room``."""
         self._path = Path(path)
         self._open(f"file:{quote(str(self._path.absolute()))}?mode=rwc")
         try:
@@ -302,6 +345,26 @@ class Logbook(LogReader):
             )
             found = self._db.execute("SELECT id FROM room WHERE name = ?", [name]).fetchone()
         return int(found[0])
+
+    def _append(self, table: str, record: dict[str, Any]) -> str:
+        with self._lock, self._explained("written"), self._db.atomic():
+            number = self._db.execute(
+                "UPDATE room SET last_number = last_number + 1 WHERE id = ? RETURNING last_number",
+                [self._room_id],
+            ).fetchall()[0][0]
+            key = row_key(self._room_id, int(number))
+            self._db.table(table).insert({"id": key, **record})
+        return id_text(key)
+
+    def _change(self, sql: str, row_id: str, values: dict[str, Any]) -> None:
+        with self._lock, self._explained("written"):
+            changed = self._db.execute(sql, {"id": parse_id(row_id), **values}).rowcount
+        if not changed:
+            raise LogbookError(f"There is no row {row_id} in {self._path} to change.")
+
+
+class Logbook(RoomLog):
+    """What the room itself writes: held by the daemon's writer thread, one per room."""
 
     def begin_sitting(
         self, at: Instant, *, instrument: str, a4_hz: float, player: str | None = None
@@ -349,6 +412,13 @@ class Logbook(LogReader):
 
     def add_call(self, note_id: str, call: Call, at: Instant) -> None:
         """Attach a call to a note; earlier calls on it are kept, the last one counts."""
+        self._add_verdict(note_id, call.value, at)
+
+    def take_back_call(self, note_id: str, at: Instant) -> None:
+        """Let no call count on a note: the last one turned out to speak of another note."""
+        self._add_verdict(note_id, TAKEN_BACK, at)
+
+    def _add_verdict(self, note_id: str, verdict: str, at: Instant) -> None:
         sitting = self._rows(
             "SELECT sitting_id FROM note WHERE id = :id", {"id": parse_id(note_id)}
         )
@@ -358,7 +428,7 @@ class Logbook(LogReader):
             "call",
             {
                 "note_id": parse_id(note_id),
-                "verdict": call.value,
+                "verdict": verdict,
                 **instant_columns(at),
                 "boot_id": self._other_boot(sitting[0]["sitting_id"], at),
             },
@@ -406,22 +476,6 @@ class Logbook(LogReader):
             sitting_id,
             instant_columns(at),
         )
-
-    def _append(self, table: str, record: dict[str, Any]) -> str:
-        with self._lock, self._explained("written"), self._db.atomic():
-            number = self._db.execute(
-                "UPDATE room SET last_number = last_number + 1 WHERE id = ? RETURNING last_number",
-                [self._room_id],
-            ).fetchall()[0][0]
-            key = row_key(self._room_id, int(number))
-            self._db.table(table).insert({"id": key, **record})
-        return id_text(key)
-
-    def _change(self, sql: str, row_id: str, values: dict[str, Any]) -> None:
-        with self._lock, self._explained("written"):
-            changed = self._db.execute(sql, {"id": parse_id(row_id), **values}).rowcount
-        if not changed:
-            raise LogbookError(f"There is no row {row_id} in {self._path} to change.")
 
     def _other_boot(self, sitting_key: int, at: Instant) -> str | None:
         rows = self._rows("SELECT boot_id FROM sitting WHERE id = :id", {"id": sitting_key})
