@@ -199,9 +199,8 @@ def write_sitting(
     calls, note_ids, last = Calls(), list[str](), zero
 
     def settle(until_s: float) -> None:
-        while (due := calls.due(until_s)) is not None:
-            if due.key is not None:
-                log.add_call(note_ids[due.key], due.called.call, due.called.at)
+        while calls.due(until_s) is not None:
+            pass  # nobody waits for an answer
 
     for entry in entries:
         if isinstance(entry, Called):
@@ -212,10 +211,13 @@ def write_sitting(
             began, last = later(zero, entry.note.start_s), later(zero, entry.note.end_s)
             settle(last.monotonic_s)
             note_ids.append(log.add_note(sitting_id, entry.note, last))
-            called = calls.note_ended(len(note_ids) - 1, began.monotonic_s, last.monotonic_s)
-            if called is not None:
-                log.add_call(note_ids[-1], called.call, called.at)
+            calls.note_ended(len(note_ids) - 1, began.monotonic_s, last.monotonic_s)
         else:
             calls.note_landed(later(zero, entry.start_s).monotonic_s)
+        for key, called in calls.to_log():
+            if called is None:
+                log.take_back_call(note_ids[key], last)
+            else:
+                log.add_call(note_ids[key], called.call, called.at)
     settle(float("inf"))
     log.end_sitting(sitting_id, last)

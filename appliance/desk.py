@@ -102,9 +102,8 @@ class Desk:
         self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
         key, counts = self._sitting.add(note, began, ended)
-        called = self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
-        if called is not None:
-            self._writer.add_call(key, called.call, called.at)
+        self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
+        self._log_calls(ended)
         if not counts:
             self._calls.forget()
             return
@@ -124,15 +123,22 @@ class Desk:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
             self._settle_calls(now.monotonic_s)
+            self._log_calls(now)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
 
     def _settle_calls(self, at_s: float) -> None:
         while (due := self._calls.due(at_s)) is not None:
-            if due.key is not None:
-                self._writer.add_call(due.key, due.called.call, due.called.at)
             if self._settings.practice.answers:
                 self._drone.cue(self._answer(due))
+
+    def _log_calls(self, now: Instant) -> None:
+        """Write calls at once: what is not final yet must not be lost with the power either."""
+        for key, called in self._calls.to_log():
+            if called is not None:
+                self._writer.add_call(key, called.call, called.at)
+            else:
+                self._writer.take_back_call(key, now)
 
     def _answer(self, due: Due) -> Cue:
         played = None if due.key is None else self._sitting.played(due.key)
@@ -149,6 +155,7 @@ class Desk:
         """Settle the last calls and end the sitting: the room closes."""
         with self._lock:
             self._settle_calls(float("inf"))
+            self._log_calls(now)
             self._sitting.end(now.monotonic_s)
 
     # -- what the foot asks -------------------------------------------------------------------
@@ -168,6 +175,7 @@ class Desk:
         fate = Fate.NOTHING
         if not self._sitting.paused:
             fate = self._calls.give(call, at)
+            self._log_calls(at)
         self._drone.cue(Cue.CALL_TAKEN if fate is Fate.ATTACHED else Cue.NOTHING_THERE)
 
     def _keep_note(self, at: Instant) -> None:

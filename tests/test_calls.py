@@ -1,5 +1,7 @@
 """Which note a call speaks of, and when it is answered; the rules are the design's."""
 
+from collections import defaultdict
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,7 +24,7 @@ def calls() -> Calls:
     """A note from 10 s to 12 s was heard and is logged under the key 7."""
     calls = Calls()
     calls.note_landed(10.0)
-    assert calls.note_ended(7, 10.0, 12.0) is None
+    calls.note_ended(7, 10.0, 12.0)
     return calls
 
 
@@ -50,7 +52,7 @@ def test_the_sounding_note_is_called_once_it_has_lasted_half_a_second(
 ) -> None:
     calls.note_landed(13.0)
     calls.give(Call.FLAT, at(called_s))
-    assert calls.note_ended(8, 13.0, 15.0) is None  # its call is not final yet
+    calls.note_ended(8, 13.0, 15.0)
     assert calls.due(called_s + 2.0) == due(Call.FLAT, called_s, key)
 
 
@@ -62,7 +64,8 @@ def test_a_note_the_ear_tells_of_only_after_the_call_is_the_one_that_was_called(
     if told == "landed":
         calls.note_landed(13.0, 220.0)
         assert calls.due(15.6) == due(Call.FLAT, 13.6, None, 220.0)
-        assert calls.note_ended(8, 13.0, 16.0) == Called(Call.FLAT, at(13.6))
+        calls.note_ended(8, 13.0, 16.0)
+        assert calls.to_log() == [(8, Called(Call.FLAT, at(13.6)))]
     else:
         calls.note_ended(8, 13.0, 13.4)  # shorter than it takes to land
         assert calls.due(15.6) == due(Call.FLAT, 13.6, 8)
@@ -100,7 +103,9 @@ def test_a_note_that_still_sounds_is_answered_by_its_landing(calls: Calls) -> No
     calls.give(Call.SHARP, at(14.0))
     assert calls.due(16.0) == due(Call.SHARP, 14.0, None, 220.5)
     assert calls.give(Call.FLAT, at(16.5)) is Fate.FINAL
-    assert calls.note_ended(8, 13.0, 17.0) == Called(Call.SHARP, at(14.0))
+    assert calls.to_log() == []  # it has no place in the log yet
+    calls.note_ended(8, 13.0, 17.0)
+    assert calls.to_log() == [(8, Called(Call.SHARP, at(14.0)))]
 
 
 def test_a_note_whose_landing_is_not_known_yet_is_answered_at_its_end(calls: Calls) -> None:
@@ -152,8 +157,46 @@ def test_a_call_on_a_beginning_that_was_none_is_not_given_to_the_next_note(calls
     calls.note_landed(30.0, 220.0)
     calls.give(Call.FLAT, at(31.0))
     assert calls.due(33.0) == due(Call.FLAT, 31.0, None, 220.0)
-    assert calls.note_ended(8, 40.0, 40.3) is None
+    calls.note_ended(8, 40.0, 40.3)
     assert not calls.sounding
+    assert calls.to_log() == []
+
+
+def test_a_call_is_for_the_log_at_once_and_the_one_that_replaces_it_too(calls: Calls) -> None:
+    calls.give(Call.FLAT, at(13.0))
+    assert calls.to_log() == [(7, Called(Call.FLAT, at(13.0)))]
+    assert calls.to_log() == []
+    calls.give(Call.SHARP, at(14.0))
+    assert calls.to_log() == [(7, Called(Call.SHARP, at(14.0)))]
+    assert calls.due(16.0) == due(Call.SHARP, 14.0, 7)
+    assert calls.to_log() == []  # what has become final was there already
+
+
+def test_a_call_that_spoke_of_a_note_not_told_yet_is_moved_in_the_log(calls: Calls) -> None:
+    calls.give(Call.FLAT, at(13.0))
+    calls.give(Call.SHARP, at(13.6))
+    assert calls.to_log() == [(7, Called(Call.SHARP, at(13.6)))]
+    calls.note_ended(8, 13.1, 13.5)  # told late: the second call was on this one
+    assert calls.to_log() == [
+        (7, Called(Call.FLAT, at(13.0))),
+        (8, Called(Call.SHARP, at(13.6))),
+    ]
+
+
+def test_a_call_that_leaves_no_other_behind_is_taken_back(calls: Calls) -> None:
+    calls.give(Call.FLAT, at(13.6))
+    assert calls.to_log() == [(7, Called(Call.FLAT, at(13.6)))]
+    calls.note_landed(13.0)
+    assert calls.to_log() == [(7, None)]
+    calls.note_ended(8, 13.0, 15.0)
+    assert calls.to_log() == [(8, Called(Call.FLAT, at(13.6)))]
+
+
+def test_a_struck_note_keeps_the_call_that_the_log_has(calls: Calls) -> None:
+    calls.give(Call.FLAT, at(13.0))
+    calls.to_log()
+    calls.forget()
+    assert calls.to_log() == []
 
 
 @given(
@@ -176,24 +219,23 @@ def test_however_late_the_ear_tells_a_call_reaches_the_same_note(
         if end - begin > 0.45
     ]
     moments = sorted([*landed, *ended, *((press, "press", 0) for press in presses)])
-    taken, found = [], []
-    for now_s, what, key in moments:
-        while (one := calls.due(now_s)) is not None:
-            found += [(one.called.at.monotonic_s, one.key)] if one.key is not None else []
+    taken: dict[int, list[float]] = defaultdict(list)
+    log: dict[int, Called | None] = {}
+    for now_s, what, key in [*moments, (1e9, "night", 0)]:
+        while calls.due(now_s) is not None:
+            pass
         if what == "land":
             calls.note_landed(notes[key][0], 220.0)
         elif what == "end":
-            final = calls.note_ended(key, *notes[key])
-            found += [(final.at.monotonic_s, key)] if final else []
-        elif calls.give(Call.FLAT, at(now_s)) is Fate.ATTACHED:
-            taken.append(now_s)
-    while (one := calls.due(1e9)) is not None:
-        found.append((one.called.at.monotonic_s, one.key))
-    for press, key_found in found:
-        assert press in taken
-        spans = [k for k, (b, e) in enumerate(notes) if b + 0.5 <= press < e]
-        before = [k for k, (_, e) in enumerate(notes) if e <= press < e + 8.0]
-        assert key_found == (spans[-1] if spans else before[-1])
+            calls.note_ended(key, *notes[key])
+        elif what == "press" and calls.give(Call.FLAT, at(now_s)) is Fate.ATTACHED:
+            spans = [k for k, (b, e) in enumerate(notes) if b + 0.5 <= now_s < e]
+            before = [k for k, (_, e) in enumerate(notes) if e <= now_s < e + 8.0]
+            taken[spans[-1] if spans else before[-1]].append(now_s)
+        log.update(calls.to_log())
+    found = {key: called.at.monotonic_s for key, called in log.items() if called}
+    assert set(found) == set(taken)  # no call is lost
+    assert all(press in taken[key] for key, press in found.items())
 
 
 @pytest.mark.parametrize(

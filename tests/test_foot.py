@@ -230,13 +230,27 @@ def test_a_second_call_replaces_the_first_and_only_it_is_answered(stage: Stage) 
     wait_for(lambda: [row.call for row in stage.rows()] == [Call.FLAT])
 
 
-def test_calls_that_are_not_final_yet_are_logged_when_the_room_closes(tmp_path: Path) -> None:
-    with opened(tmp_path) as stage:
-        stage.hold(MIDDLE)
-        play(stage, PURE_E4)
-        stage.tap(MIDDLE)
-        assert [row.call for row in stage.rows()] == [None]
-    assert [row.call for row in stage.rows()] == [Call.IN_TUNE]
+def test_a_call_is_in_the_log_at_once_and_so_is_the_one_that_replaces_it(stage: Stage) -> None:
+    stage.hold(MIDDLE)
+    play(stage, PURE_E4)
+    for pin, call in ((MIDDLE, Call.IN_TUNE), (LEFT, Call.FLAT)):
+        stage.tap(pin)
+        wait_for(lambda call=call: [row.call for row in stage.rows()] == [call])
+    assert stage.cues() == 2 * [Cue.CALL_TAKEN]  # neither is final: a power cut loses none
+
+
+def test_a_call_on_a_note_that_sounds_is_in_the_log_when_the_note_is(stage: Stage) -> None:
+    stage.hold(MIDDLE)
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(0.2)
+    stage.hear(0.5)  # it has lasted half a second, and the ear has not told of it yet
+    stage.tap(RIGHT)
+    wait_for(lambda: [row.call for row in stage.rows()] == [Call.SHARP])
+    stage.hear(0.1, NoteLanded(began_s, E4))
+    wait_for(lambda: [row.call for row in stage.rows()] == [None])
+    stage.hear(0.1, NoteEnded(note(began_s, now_s(stage), E4)))
+    wait_for(lambda: [row.call for row in stage.rows()] == [None, Call.SHARP])
 
 
 def test_answers_can_be_turned_off(tmp_path: Path) -> None:

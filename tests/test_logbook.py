@@ -150,6 +150,18 @@ def test_the_last_call_counts_and_earlier_ones_are_kept(path: Path) -> None:
     ]
 
 
+def test_a_call_that_spoke_of_another_note_is_taken_back_and_kept(path: Path) -> None:
+    with Logbook(path, "north room") as log:
+        note_id = log.add_note(_begun(log), PLAIN, AT)
+        log.add_call(note_id, Call.SHARP, later(AT, 1))
+        log.take_back_call(note_id, later(AT, 2))
+        assert [row.call for row in log.notes(0, 1e11)] == [None]
+        log.add_call(note_id, Call.FLAT, later(AT, 3))
+        assert [row.call for row in log.notes(0, 1e11)] == [Call.FLAT]
+    with sqlite3.connect(path) as raw:
+        assert raw.execute("SELECT count(*) FROM call").fetchone() == (3,)
+
+
 def test_a_struck_note_is_kept_and_marked(path: Path) -> None:
     with Logbook(path, "north room") as log:
         sitting = _begun(log)

@@ -12,6 +12,7 @@ from typing import Any
 
 from appliance.vocabulary import Arrival, Call, HeardNote, Instant, LogbookError, Shift, Vibrato
 
+TAKEN_BACK = "taken back"  # a verdict that is no call: the one before it spoke of another note
 NUMBER_BITS = 32  # numbers within a room; the room id takes the 31 bits above, sign bit unused
 
 _ID = re.compile(r"[0-7][0-9a-f]{7}-[0-9]{1,9}")
@@ -199,7 +200,7 @@ def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
             bool(row["synchronised"]),
         ),
         struck=bool(row["struck"]),
-        call=None if row["verdict"] is None else Call(row["verdict"]),
+        call=None if row["verdict"] in (None, TAKEN_BACK) else Call(row["verdict"]),
         marks=_marks(row),
         round_id=None if row.get("round_id") is None else id_text(row["round_id"]),
     )

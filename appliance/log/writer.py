@@ -115,6 +115,15 @@ class LogWriter:
 
         self._put(job)
 
+    def take_back_call(self, key: NoteKey, at: Instant) -> None:
+        """Take the call on a note back: it spoke of another one."""
+
+        def job(log: Logbook) -> None:
+            if key in self._row_ids:  # as above
+                log.take_back_call(self._row_ids[key], at)
+
+        self._put(job)
+
     def strike(self, key: NoteKey) -> None:
         """Strike a note out: kept, marked, not counted."""
 

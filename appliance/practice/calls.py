@@ -2,8 +2,8 @@
 
 A call attaches to the sounding note if it has lasted 0.5 s, else to the last note that ended less
 than 8 s ago. Another call on that note replaces it, until two seconds have passed since the call
-that stands: then it is final, and due an answer. Pure: every time is handed in, in seconds of one
-monotonic clock.
+that stands: then it is final, and due an answer. The log has a call at once, and the last one that
+it has on a note counts. Pure: every time is handed in, in seconds of one monotonic clock.
 """
 
 from collections import deque
@@ -43,8 +43,7 @@ class Called:
 class Due:
     """A call that is final now and to be answered; ``key`` is its note, if that has ended.
 
-    ``landing_hz`` is what is known of a note that still sounds; its call comes back from
-    :meth:`Calls.note_ended`.
+    ``landing_hz`` is what is known of a note that still sounds.
     """
 
     called: Called
@@ -59,6 +58,7 @@ class _Note:
     ended_s: float = float("inf")
     key: int | None = None
     called: Called | None = None  # final
+    logged: Called | None = None  # as the log has it
     gone: bool = False  # no longer one to speak of
 
     def spans(self, at_s: float) -> bool:
@@ -70,7 +70,8 @@ class Calls:
     """Keeps the last notes and the calls that are not final yet.
 
     The ear tells of a note some tenths of a second after it has begun and ended. So which note a
-    call speaks of is settled by their times when it becomes final, not when it is given.
+    call speaks of is settled by their times when it becomes final, not when it is given; until then
+    :meth:`to_log` may move it.
     """
 
     def __init__(self) -> None:
@@ -92,8 +93,8 @@ class Calls:
         """A note has begun and sounds; its landing may be known."""
         self._notes.append(_Note(began_s, landing_hz))
 
-    def note_ended(self, key: int, began_s: float, ended_s: float) -> Called | None:
-        """A note has ended and is logged under ``key``; return its call if that is final."""
+    def note_ended(self, key: int, began_s: float, ended_s: float) -> None:
+        """A note has ended and is logged under ``key``."""
         begun = [note for note in self._notes if note.key is None and note.began_s < ended_s]
         same = [note for note in begun if abs(note.began_s - began_s) < SAME_WITHIN_S]
         note = same[-1] if same else _Note(began_s)
@@ -101,7 +102,6 @@ class Calls:
             self._notes.remove(left)
         note.began_s, note.ended_s, note.key = began_s, ended_s, key
         self._notes.append(note)
-        return note.called
 
     def forget(self) -> None:
         """The last note that has ended is no longer one to speak of: struck out, or nobody's."""
@@ -116,9 +116,21 @@ class Calls:
             return Fate.NOTHING
         if note.called is not None:
             return Fate.FINAL
-        others = [one for one in self._waiting if self._spoken_of(one.at.monotonic_s) is not note]
-        self._waiting = [*others, Called(call, at)]
+        self._waiting.append(Called(call, at))
         return Fate.ATTACHED
+
+    def to_log(self) -> list[tuple[int, Called | None]]:
+        """Return what the log does not have yet: keys of notes, and the calls that stand on them.
+
+        ``None`` where the log has a call that turned out to speak of another note. Each comes once.
+        """
+        entries = []
+        for note in self._notes:
+            stands = note.called or self._last_on(note)
+            if note.key is not None and not note.gone and stands is not note.logged:
+                note.logged = stands
+                entries.append((note.key, stands))
+        return entries
 
     def due(self, at_s: float) -> Due | None:
         """The next call whose two seconds are over at ``at_s``; later if nothing is known yet.
@@ -131,11 +143,17 @@ class Calls:
                 continue
             if note is not None and note.key is None and note.landing_hz is None:
                 continue
+            replaced = note is not None and self._last_on(note) is not called
             self._waiting.remove(called)
-            if note is not None and note.called is None:
+            if note is not None and note.called is None and not replaced:
                 note.called = called
                 return Due(called, note.key, note.landing_hz)
         return None
+
+    def _last_on(self, note: _Note) -> Called | None:
+        """The last call on a note that is not final yet."""
+        on_it = [one for one in self._waiting if self._spoken_of(one.at.monotonic_s) is note]
+        return on_it[-1] if on_it else None
 
     def _spoken_of(self, at_s: float) -> _Note | None:
         sounding = [note for note in self._notes if note.spans(at_s)]
