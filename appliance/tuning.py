@@ -22,6 +22,7 @@ ISO_16_A4_HZ = 440.0
 A4_MIDI = 69
 CENTS_PER_OCTAVE = 1200.0
 TUNINGS = ("just", "pythagorean", "equal")
+SPAN_EDGES = ("nearer", "low", "high")  # of a span, the edge from which an error counts
 UNGRADED_CENTS = 3.0  # smaller errors are not given a side: nobody plays, or hears, finer than that
 CALLED_FROM_CENTS = 5.0  # from here on a landing may be called flat or sharp
 
@@ -197,6 +198,19 @@ def _is_span(degree: int, drone_degree: int) -> bool:
 
 def _nearest_octave(hz: float, near_hz: float) -> float:
     return float(hz * 2.0 ** round(math.log2(near_hz / hz)))
+
+
+def narrowed(aim: Target, span_edge: str) -> Target:
+    """Return a target of one pitch, the ``low`` or ``high`` edge of its span; ``nearer`` keeps it.
+
+    Raises ValueError for anything but one of SPAN_EDGES.
+    """
+    if span_edge not in SPAN_EDGES:
+        raise ValueError(f"span_edge must be one of {', '.join(SPAN_EDGES)}, not {span_edge!r}")
+    if span_edge == "nearer":
+        return aim
+    hz = aim.low_hz if span_edge == "low" else aim.high_hz
+    return Target(aim.midi, hz, hz, aim.unsure)
 
 
 def error_cents(hz: float, target: Target) -> float:

@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parents[1]
 HOUSE = ("appliance", "web")
 
 # What each room may import from the house; a module of its own room always, its own map included.
-TABLES = {"vocabulary", "instruments", "tuning"}
+TABLES = {"vocabulary", "instruments", "tuning", "notation"}
 RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
@@ -24,11 +24,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
     "instruments": {"vocabulary"},
     "tuning": {"vocabulary", "instruments"},
+    "notation": {"vocabulary", "instruments", "tuning"},
     "rules": TABLES,
     "settings": TABLES | {"rules"},
     "hearing": RULES,
     "practice": RULES,
-    "log": RULES,
+    "log": RULES | {"rules"},
     "devices": RULES | {"practice"},
     "control": RULES,
     "steady": RULES,
@@ -55,6 +56,10 @@ DOORS = {
     "sqlite_utils": "appliance.log.logbook",
     "sqlite3": "appliance.log.logbook",
     "flask": "web",
+    "flask_login": "web",
+    "flask_wtf": "web",
+    "wtforms": "web",
+    "limits": "web",
     "waitress": "web",
 }
 

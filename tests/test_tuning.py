@@ -22,6 +22,7 @@ from appliance.tuning import (
     cents,
     error_cents,
     midi_of,
+    narrowed,
     nearest_note,
     note_hz,
     note_name,
@@ -238,6 +239,20 @@ def test_a_drone_off_the_grid_keeps_its_own_pitch() -> None:
 def test_an_unknown_tuning_is_refused() -> None:
     with pytest.raises(ValueError, match="just, pythagorean, equal"):
         target(440.0, a4_hz=440.0, tuning="meantone")
+
+
+@pytest.mark.parametrize("degree", range(12))
+def test_one_edge_of_a_span_where_a_teacher_wants_it(degree: int) -> None:
+    played_hz = note_hz(parse_note("A3") + degree)
+    for edge, place in (("low", 0), ("high", -1)):
+        found = narrowed(target(played_hz, a4_hz=440.0, reference_hz=A3_HZ), edge)
+        assert found.low_hz == found.high_hz
+        assert cents(found.low_hz, A3_HZ) == pytest.approx(JUST[degree][place], abs=0.0006)
+
+
+def test_an_unknown_edge_is_refused() -> None:
+    with pytest.raises(ValueError, match="nearer, low, high"):
+        narrowed(target(440.0, a4_hz=440.0), "middle")
 
 
 @given(PITCHES, PITCHES, A4S, st.sampled_from(TUNINGS), st.none() | st.integers(0, 11))

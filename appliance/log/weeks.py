@@ -17,7 +17,7 @@ from appliance.log.pace import Pace, paces
 from appliance.log.records import NoteRow
 from appliance.log.strings import StringLine, read_strings
 from appliance.log.tallies import COUNTED, Tally, tally
-from appliance.tuning import error_cents, nearest_note, note_name, outcome, target
+from appliance.tuning import error_cents, narrowed, nearest_note, note_name, outcome, target
 from appliance.vocabulary import Outcome
 
 _Key = TypeVar("_Key")
@@ -27,13 +27,16 @@ _Key = TypeVar("_Key")
 class Reading:
     """How the log is read. ``a4_hz=None``: each sitting at the A4 it was played at.
 
-    ``count_open``: notes that may be open strings count like fingered ones.
+    ``count_open``: notes that may be open strings count like fingered ones. ``tonic_pc`` is a pitch
+    class (C = 0), ``None``: each drone is its own tonic. ``span_edge`` is one of SPAN_EDGES.
     """
 
     tuning: str = "just"
     a4_hz: float | None = None
     band_cents: float = 10.0
     count_open: bool = False
+    tonic_pc: int | None = None
+    span_edge: str = "nearer"
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +137,8 @@ class Week:
     """What a week shows. Lines are sorted by trouble: most notes not landed first.
 
     ``undroned`` landings had no drone yet to refer to; they are read in equal temperament.
-    ``strings`` are the open strings, sitting by sitting.
+    ``strings`` are the open strings, sitting by sitting. ``landings`` and ``landings_before`` are
+    what is counted, this week and the week before, in order.
     """
 
     total: Tally
@@ -154,6 +158,8 @@ class Week:
     undroned: int
     paces: tuple[Pace, ...]
     strings: tuple[StringLine, ...]
+    landings: tuple[Landing, ...]
+    landings_before: tuple[Landing, ...]
 
     @property
     def heard(self) -> int:
@@ -199,6 +205,8 @@ def read_week(
         undroned=sum(landing.drone_midi is None for landing in landings),
         paces=tuple(paces(rows)),
         strings=strings.lines,
+        landings=tuple(landings),
+        landings_before=tuple(before),
     )
 
 
@@ -231,8 +239,13 @@ def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landi
         return Outcome.NOT_MEASURABLE
     a4_hz = reading.a4_hz or row.sitting.a4_hz
     aim = target(
-        note.settled_hz, a4_hz=a4_hz, reference_hz=note.reference_hz, tuning=reading.tuning
+        note.settled_hz,
+        a4_hz=a4_hz,
+        reference_hz=note.reference_hz,
+        tuning=reading.tuning,
+        tonic_pc=reading.tonic_pc,
     )
+    aim = narrowed(aim, reading.span_edge)
     result = outcome(note, aim, reading.band_cents)
     if result not in COUNTED:
         return result
