@@ -23,6 +23,7 @@ from appliance.control import ControlServer, Message
 from appliance.desk import Desk, later
 from appliance.devices.blocks import Block, Samples, Sound
 from appliance.devices.clock import Clock
+from appliance.devices.notify import ServiceManager
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
@@ -69,7 +70,8 @@ class Room:
     ``open_logbook`` is called in the writer thread. ``open_feet`` gets the two edge callbacks;
     without it the drone is set through the control socket alone. ``make_ear`` is asked for a new
     ear, for a sample rate, whenever an unbroken stretch of sound begins. ``clock`` must share its
-    monotonic seconds with the blocks of ``sound`` and the edges of the feet.
+    monotonic seconds with the blocks of ``sound`` and the edges of the feet. ``manager`` is told
+    that the room is alive for every block that was heard, so one that hears no more is restarted.
     """
 
     def __init__(  # noqa: PLR0913 - the devices it is given are its point
@@ -82,6 +84,7 @@ class Room:
         open_feet: OpenFeet | None = None,
         socket_path: Path | None = None,
         make_ear: Callable[[float], Listener] | None = None,
+        manager: ServiceManager | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
         self._settings = settings
@@ -91,6 +94,8 @@ class Room:
         self._feet: Feet | None = None
         self._socket_path = socket_path
         self._make_ear = make_ear or self._new_ear
+        self._manager = manager or ServiceManager()
+        self._search_steps = 0
         self._writer = LogWriter(open_logbook, self._now_s)
         self._desk = Desk(settings, self._writer, sound.order)
         self._board = Pedalboard(settings.pedals)
@@ -120,12 +125,15 @@ class Room:
     def serve(self, stopping: threading.Event) -> bool:
         """Run until ``stopping`` is set; return whether all went well and all was written."""
         self.start()
+        self._manager.ready()
         try:
             while not stopping.wait(MAIN_TICK_S):
                 self._desk.tick(self._clock.now())
+                self._manager.status(self._how_it_is())
                 if self._failed.is_set() or not self._writer.alive:
                     break
         finally:
+            self._manager.stopping()
             unwritten = self.stop()
         if unwritten:
             logger.error("%d entries could not be written to the log.", unwritten)
@@ -160,6 +168,12 @@ class Room:
     def release(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that opened; may be called from any thread."""
         self._edges.put((pedal, False, at_s))
+
+    def _how_it_is(self) -> str:
+        sound, log = self._sound.report(), self._writer.report()
+        pedals = self._feet.trouble if self._feet is not None else None
+        troubles = [trouble for trouble in (sound.trouble, log.trouble, pedals) if trouble]
+        return " ".join(troubles) or f"Hears through {sound.device!r}."
 
     def _now_s(self) -> float:
         return self._clock.now().monotonic_s
@@ -228,8 +242,18 @@ class Room:
             if block is not None:
                 stretch = stretch or _Stretch(self._make_ear(block.sample_rate_hz))
                 self._tell_desk(stretch, stretch.hear(block))
+                self._manager.alive()
             elif self._sound_over.is_set():
                 return
+            else:
+                self._follow_search()
+
+    def _follow_search(self) -> None:
+        """No sound: the room is alive only while the search for the device gets further."""
+        steps = self._sound.report().search_steps
+        if steps != self._search_steps:
+            self._search_steps = steps
+            self._manager.alive()
 
     def _tell_desk(self, stretch: "_Stretch", events: list[Event]) -> None:
         if events:

@@ -47,7 +47,7 @@ class SoundSettings:
     sample_rate_hz: Annotated[float, Between(16000.0, 192000.0)] = 48000.0
     block_frames: Annotated[int, Between(64, 4096)] = 512
     microphone_channel: Annotated[int, Between(1, 32)] = 1  # counted from 1
-    reopen_after_s: Annotated[float, Between(0.5, 60.0)] = 2.0
+    reopen_after_s: Annotated[float, Between(0.5, 5.0)] = 2.0  # while the interface is missing
 
 
 @dataclass(frozen=True)

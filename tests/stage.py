@@ -13,6 +13,7 @@ from gpiozero.pins.mock import MockFactory
 from appliance.daemon import Room
 from appliance.devices.blocks import Block, Samples, SoundReport
 from appliance.devices.clock import SimulatedClock
+from appliance.devices.notify import ServiceManager
 from appliance.devices.pedals import FootBoard
 from appliance.log.logbook import Logbook, LogReader
 from appliance.log.records import EventRow, NoteRow, RoundRow
@@ -36,6 +37,8 @@ class ScriptedSound:
         self.orders: list[Order] = []
         self.blocks: queue.SimpleQueue[Block | None] = queue.SimpleQueue()
         self.stopped = False
+        self.search_steps = 0
+        self._asked = self._put = 0
 
     def start(self) -> None:
         pass
@@ -44,10 +47,11 @@ class ScriptedSound:
         self.orders.append(order)
 
     def next_block(self, timeout_s: float) -> Block | None:
+        self._asked += 1
         return self.blocks.get()
 
     def report(self) -> SoundReport:
-        return SoundReport("scripted", running=not self.stopped)
+        return SoundReport("scripted", running=not self.stopped, search_steps=self.search_steps)
 
     def stop(self) -> None:
         self.stopped = True
@@ -55,13 +59,21 @@ class ScriptedSound:
 
     def fall_silent(self) -> None:
         """Let the room find that no block has come for a while."""
-        self.blocks.put(None)
+        self._hand_over(None)
+
+    def settle(self) -> None:
+        """Wait until the room has done with all that was handed over."""
+        wait_for(lambda: self._asked > self._put)
+
+    def _hand_over(self, block: Block | None) -> None:
+        self._put += 1
+        self.blocks.put(block)
 
     def pass_time(self, seconds: float, *, fresh: bool = False) -> None:
         self.clock.advance(seconds)
         silence = np.zeros(round(seconds * RATE_HZ), np.float32)
         now_s = self.clock.now().monotonic_s
-        self.blocks.put(Block(silence, silence, fresh, now_s, RATE_HZ))
+        self._hand_over(Block(silence, silence, fresh, now_s, RATE_HZ))
 
 
 class ScriptedEar:
@@ -147,7 +159,9 @@ class Stage:
 LEFT, MIDDLE, RIGHT = 17, 27, 22
 
 
-def build(tmp_path: Path, settings: Settings = SETTINGS) -> Stage:
+def build(
+    tmp_path: Path, settings: Settings = SETTINGS, manager: ServiceManager | None = None
+) -> Stage:
     clock = SimulatedClock(START_S, monotonic_s=1000.0)
     sound, pins = ScriptedSound(clock), MockFactory()
     script: list[Event] = []
@@ -172,6 +186,7 @@ def build(tmp_path: Path, settings: Settings = SETTINGS) -> Stage:
         ),
         socket_path=socket,
         make_ear=make_ear,
+        manager=manager,
     )
     stage = Stage(clock, sound, pins, script, last_words, 0, log_path, socket, room)
     return stage

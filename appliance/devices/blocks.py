@@ -45,7 +45,28 @@ class SoundReport:
     dropped_blocks: int = 0
     longest_gap_s: float = 0.0  # between two callbacks
     reopened: int = 0
+    search_steps: int = 0  # grows while a missing device is looked for, unless that hangs
     flags: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A device opened for one recording; ``inputs`` is how many channels it will record."""
+
+    device: str
+    sample_rate_hz: float
+    inputs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """All that the inputs gave while a sound was played, shape (n, inputs), as long as the sound.
+
+    ``lost`` counts status flags: with any, samples are missing on one side or the other.
+    """
+
+    mic: Samples
+    lost: int
 
 
 class Sound(Protocol):

@@ -10,10 +10,11 @@ import os
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from appliance.devices.blocks import Block, Handover, SoundReport
 from appliance.practice.order import DroneOrder, Order
@@ -27,6 +28,7 @@ OPENS_WITHIN_S = 20.0  # a slow card's first import included
 CLOSES_WITHIN_S = 2.0
 
 Link = Connection
+Lent = TypeVar("Lent")
 
 
 class Interface:
@@ -38,10 +40,13 @@ class Interface:
         self._handover = Handover()
         self._report = SoundReport(device="", running=False)
         self._reopened = 0
+        self._search_steps = 0
         self._link: Link[Any, Any] | None = None
         self._link_lock = threading.Lock()
         self._last_order: DroneOrder | None = None
         self._stopping = threading.Event()
+        self._away, self._back = threading.Event(), threading.Event()  # lent, and not lent
+        self._back.set()
         self._keeper = threading.Thread(target=self._keep, name="sound", daemon=True)
 
     def start(self) -> None:
@@ -66,11 +71,28 @@ class Interface:
             self._report,
             dropped_blocks=self._report.dropped_blocks + self._handover.dropped,
             reopened=self._reopened,
+            search_steps=self._search_steps,
         )
+
+    def lend(self, work: Callable[[], Lent]) -> Lent:
+        """Free the devices, do some work with them, and take them back; return what it returns.
+
+        One at a time; the room hears nothing meanwhile, and its drone stays silent.
+        """
+        self._back.clear()
+        with self._link_lock:
+            self._send(None)
+        self._away.wait(OPENS_WITHIN_S)
+        try:
+            return work()
+        finally:
+            self._away.clear()
+            self._back.set()
 
     def stop(self) -> None:
         """Close the devices; blocks already heard can still be taken."""
         self._stopping.set()
+        self._back.set()
         with self._link_lock:
             self._send(None)
         if self._keeper.is_alive():
@@ -78,7 +100,7 @@ class Interface:
 
     def _open(self) -> None:
         ours, theirs = Pipe()
-        self._process = _start_process(theirs)
+        self._process = start_process(theirs)
         theirs.close()
         try:
             ours.send((self._settings.sound, self._settings.drone))
@@ -107,6 +129,12 @@ class Interface:
             self._take_blocks()
             if self._stopping.is_set():
                 return
+            if not self._back.is_set():
+                self._away.set()
+                self._back.wait()
+                if not self._open_again():
+                    return
+                continue
             trouble = f"The sound device {self._report.device!r} has gone: plug it in again."
             self._report = replace(self._report, running=False, trouble=trouble)
             logger.error(trouble)
@@ -132,9 +160,11 @@ class Interface:
 
     def _open_again(self) -> bool:
         while not self._stopping.is_set():
+            self._search_steps += 1
             try:
                 self._open()
             except DeviceError as error:
+                self._search_steps += 1
                 logger.debug("not yet: %s", error)
                 self._stopping.wait(self._settings.sound.reopen_after_s)
             else:
@@ -149,7 +179,7 @@ class Interface:
             self._process.wait()
 
 
-def _start_process(link: "Link[Any, Any]") -> subprocess.Popen[bytes]:
+def start_process(link: "Link[Any, Any]") -> subprocess.Popen[bytes]:
     paths = [str(HOUSE), os.environ.get("PYTHONPATH", "")]
     return subprocess.Popen(
         [sys.executable, "-m", "appliance.devices.sound", str(link.fileno())],
