@@ -13,7 +13,7 @@ from flask import Flask
 
 from appliance.log.calendar import room_zone
 from appliance.settings import Settings
-from web import ear, guard, pages, words
+from web import ear, guard, pages, sittings, words
 
 __all__ = ["create_app"]
 
@@ -35,4 +35,5 @@ def create_app(
     ear.register(app)
     guard.register(app)
     app.register_blueprint(pages.blueprint)
+    sittings.register(app)
     return app

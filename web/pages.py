@@ -69,7 +69,7 @@ def show_week() -> ResponseReturnValue:
         shifts=shifts,
         rounds=rounds,
         last_played=last_played,
-        **_frame(asked),
+        **frame(asked),
     )
 
 
@@ -97,7 +97,7 @@ def show_ear() -> ResponseReturnValue:
         notes=[(note_name(line.key), line) for line in agreement.by_note],
         drones=read_drones(landings, asked.reading.band_cents),
         weeks=ear.WEEKS,
-        **_frame(asked),
+        **frame(asked),
     )
 
 
@@ -115,10 +115,11 @@ def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturn
     if line is None:
         abort(404)
     card = _card(line, asked, _ruler(week, asked, OWN_LINE_HEIGHT))
-    return render_template("card.html", card=card, **_frame(asked))
+    return render_template("card.html", card=card, **frame(asked))
 
 
-def _room() -> Room:
+def current_room() -> Room:
+    """The room whose pages these are."""
     room = current_app.extensions["groundnote"]
     assert isinstance(room, Room)
     return room
@@ -126,7 +127,7 @@ def _room() -> Room:
 
 def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     """Read the query, then the log: the week asked for, and the last week anybody played."""
-    room = _room()
+    room = current_room()
     asked = read_query(request.args, room.settings, room.this_week)
     with LogReader(room.log_path) as log:
         rows = log.notes(*asked.week.bounds(room.zone))
@@ -138,7 +139,7 @@ def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
 
 def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
     """Read the rounds of the week, each with its tries."""
-    room = _room()
+    room = current_room()
     begins, ends = asked.week.bounds(room.zone)
     with LogReader(room.log_path) as log:
         rows, rounds = log.notes(begins, ends), log.rounds(begins, ends)
@@ -147,7 +148,7 @@ def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
 
 def _asked_landings() -> tuple[Asked, list[Landing]]:
     """Read the query, then the landings of the week asked for and of those before it."""
-    room = _room()
+    room = current_room()
     asked = read_query(request.args, room.settings, room.this_week)
     begins = asked.week.later(1 - ear.WEEKS).bounds(room.zone)[0]
     with LogReader(room.log_path) as log:
@@ -171,16 +172,17 @@ def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler) -> Card:
     return Card(line, diary, SHIFT_SIDES if is_shift else SIDES, href)
 
 
-def _frame(asked: Asked) -> dict[str, object]:
+def frame(asked: Asked) -> dict[str, object]:
     """What every page of a week shows around its own matter."""
+    room = current_room()
     return {
         "asked": asked,
-        "room": _room().settings.name,
-        "this_week": _room().this_week,
+        "room": room.settings.name,
+        "this_week": room.this_week,
         "tunings": {name: TUNING_NAMES[name] for name in TUNINGS},
         "band_range": BAND_CENTS,
         "a4_range": A4_HZ,
         "open_strings": OPEN_STRINGS,
-        "a4_hz": _room().settings.a4_hz,
-        "zone": _room().zone,
+        "a4_hz": room.settings.a4_hz,
+        "zone": room.zone,
     }

@@ -1,0 +1,180 @@
+"""Sittings: a list of them, and one of them as a time line."""
+
+import re
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, Flask, abort, render_template, request
+from flask.typing import ResponseReturnValue
+from werkzeug.exceptions import BadRequest
+
+from appliance.log.logbook import LogReader
+from appliance.log.records import SittingRow
+from appliance.log.timeline import (
+    DroneSpan,
+    PauseSpan,
+    Sounding,
+    Timeline,
+    read_timeline,
+)
+from appliance.log.weeks import Landing, Week, read_week
+from appliance.tuning import nearest_note, note_name
+from appliance.vocabulary import LogbookError
+from web.minutes import APART, Line, Span, draw_part, outcome_of
+from web.pages import current_room, frame
+from web.query import Asked, read_query
+from web.words import round_name, tries
+
+blueprint = Blueprint("sittings", __name__)
+
+A_PAGE = 20
+_BEFORE = re.compile(r"\d{1,11}(\.\d{1,9})?", re.ASCII)
+_NUMBER = re.compile(r"\d{1,4}", re.ASCII)
+
+
+def register(app: Flask) -> None:
+    """Give the templates of ``app`` the words of a sitting."""
+    app.jinja_env.filters.update(
+        sitting_day=sitting_day,
+        sitting_hours=sitting_hours,
+        minute=minute,
+        begun=begun,
+        line_words=line_words,
+        what_became=what_became,
+        pitch_name=pitch_name,
+    )
+    app.register_blueprint(blueprint)
+
+
+@blueprint.get("/sittings")
+def show_sittings() -> ResponseReturnValue:
+    """The last sittings, or those begun before a moment."""
+    before_s = _before()
+    with LogReader(current_room().log_path) as log:
+        found = log.sittings(before_s, A_PAGE + 1)
+    earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
+    return render_template(
+        "sittings.html",
+        sittings=found[:A_PAGE],
+        earlier=earlier,
+        latest="before" not in request.args,
+        silent_s=current_room().settings.sitting_ends_after_silent_s,
+        **frame(_asked()),
+    )
+
+
+@blueprint.get("/sitting/<sitting_id>")
+def show_sitting(sitting_id: str) -> ResponseReturnValue:
+    """One sitting in time, then its notes one by one."""
+    asked = _asked()
+    timeline, week = _read(sitting_id, asked)
+    part = draw_part(timeline, _whole_number("part", 1))
+    return render_template(
+        "sitting.html",
+        timeline=timeline,
+        week=week,
+        part=part,
+        opened=_whole_number("minute", -1),
+        **frame(asked),
+    )
+
+
+def _asked() -> Asked:
+    return read_query(request.args, current_room().settings, current_room().this_week)
+
+
+def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week]:
+    with LogReader(current_room().log_path) as log:
+        try:
+            sitting = log.sitting(sitting_id)
+        except LogbookError:  # no id at all
+            sitting = None
+        if sitting is None:
+            abort(404)
+        rows = log.notes_of(sitting_id)
+        rounds, events = log.rounds_of(sitting_id), log.events_of(sitting_id)
+    timeline = read_timeline(sitting, rows, rounds, events, asked.reading)
+    return timeline, read_week(rows, (), asked.reading, current_room().zone)
+
+
+def _before() -> float:
+    text = request.args.get("before")
+    if text is None:
+        return float("inf")
+    if not _BEFORE.fullmatch(text):
+        raise BadRequest("Earlier sittings are asked for by a time in seconds: use the links.")
+    return float(text)
+
+
+def _whole_number(key: str, otherwise: int) -> int:
+    text = request.args.get(key, "")
+    return int(text) if _NUMBER.fullmatch(text) else otherwise
+
+
+# -- words ------------------------------------------------------------------------------------
+
+
+def sitting_day(sitting: SittingRow, zone: ZoneInfo | None) -> str:
+    """Return the day of a sitting, such as ``Monday 9 February 2026``."""
+    at = datetime.fromtimestamp(sitting.started_at.wall_s, zone)
+    return f"{at:%A} {at.day} {at:%B} {at.year}"
+
+
+def sitting_hours(sitting: SittingRow, zone: ZoneInfo | None) -> str:
+    """Return from when to when it lasted, such as ``17:00 to 17:45``."""
+    started = minute(sitting.started_at.wall_s, zone)
+    if sitting.ended_at is None:
+        return f"from {started} on"
+    return f"{started} to {minute(sitting.ended_at.wall_s, zone)}"
+
+
+def minute(wall_s: float, zone: ZoneInfo | None) -> str:
+    """Return a moment's hour and minute, such as ``17:05``."""
+    return f"{datetime.fromtimestamp(wall_s, zone):%H:%M}"
+
+
+def begun(span: Span, a4_hz: float) -> str:
+    """Return what began, in a sentence."""
+    if isinstance(span, PauseSpan):
+        return f"The log was paused for {_lasting(span.ends_s - span.begins_s)}."
+    if isinstance(span, DroneSpan):
+        return _drone(span)
+    said = tries(span.tries) or "no try"
+    won = " Enough landed in a row." if span.played.won else ""
+    return f"A round on {round_name(span.played, a4_hz)}: {said}.{won}"
+
+
+def _drone(span: DroneSpan) -> str:
+    if span.sounding is Sounding.SILENT:
+        return "Drone silent."
+    name = "" if span.midi is None else f" {note_name(span.midi)}"
+    return f"Drone{name}." if span.sounding is Sounding.ON else f"Without the drone{name}."
+
+
+def _lasting(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} minutes"
+
+
+def line_words(line: Line) -> str:
+    """Return what a drawn minute shows, for those who cannot see it."""
+    found = [outcome_of(note) for note in line.notes]
+    parts = [
+        f"{count} {name if name != APART else 'not counted'}"
+        for name in ("landed", "rescued", "missed", APART)
+        if (count := found.count(name))
+    ]
+    return ", ".join(parts) or "no note ended"
+
+
+def what_became(found: object, kind: str) -> str:
+    """Return what became of a note, or why it does not count."""
+    if isinstance(found, Landing):
+        return found.outcome.value if kind in ("ordinary", "in a round") else kind
+    return str(found)
+
+
+def pitch_name(hz: float | None, a4_hz: float) -> str:
+    """Return the name of the note nearest a pitch; nothing without a pitch."""
+    return "–" if hz is None else note_name(nearest_note(hz, a4_hz))
