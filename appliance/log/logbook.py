@@ -356,10 +356,13 @@ class RoomLog(LogReader):
             self._db.table(table).insert({"id": key, **record})
         return id_text(key)
 
-    def _change(self, sql: str, row_id: str, values: dict[str, Any]) -> None:
+    def _do(self, sql: str, values: dict[str, Any]) -> int:
+        """Run one statement; return how many rows it changed."""
         with self._lock, self._explained("written"):
-            changed = self._db.execute(sql, {"id": parse_id(row_id), **values}).rowcount
-        if not changed:
+            return int(self._db.execute(sql, values).rowcount)
+
+    def _change(self, sql: str, row_id: str, values: dict[str, Any]) -> None:
+        if not self._do(sql, {"id": parse_id(row_id), **values}):
             raise LogbookError(f"There is no row {row_id} in {self._path} to change.")
 
 

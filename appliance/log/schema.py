@@ -107,6 +107,7 @@ CREATE TABLE person (
   nickname_key TEXT NOT NULL UNIQUE, -- normalised and case folded: two people cannot look alike
   role TEXT NOT NULL CHECK (role IN ('player', 'teacher', 'owner')),
   pin_hash TEXT NOT NULL,
+  pin_given INTEGER NOT NULL DEFAULT 0, -- somebody else chose the PIN: the next sign-in asks anew
   session_number INTEGER NOT NULL DEFAULT 1, -- raised to end every session of this person
   consent_on TEXT, -- the date of a guardian's consent, where the school needs one
   created_wall_s REAL NOT NULL
