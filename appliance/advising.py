@@ -19,8 +19,9 @@ from appliance.log.records import NoteRow
 from appliance.log.tallies import Tally
 from appliance.log.weeks import Reading, landings_of
 from appliance.practice.advice import DroneAdvice, NoteAdvice, advise
+from appliance.practice.passage import read_passage
 from appliance.settings import RoomSettings, for_one_command
-from appliance.tuning import TUNINGS, note_name, parse_note, pitch_class_name
+from appliance.tuning import TUNINGS, note_name, pitch_class_name
 from appliance.vocabulary import InstrumentError, LogbookError, NoteNameError
 
 _EXPLAINED = 3  # drones whose reasons are printed; --json has those of all twelve
@@ -106,16 +107,10 @@ def _written(notes: str, instrument: str | None, room: RoomSettings) -> _Passage
     if instrument is None:
         raise InstrumentError("--notes needs --instrument, such as --instrument cello")
     player = find_instrument(instrument)
-    passage = Counter(parse_note(name) for name in notes.replace(",", " ").split())
-    if not passage:
+    passage = read_passage(notes, player)
+    if not passage.notes:
         raise NoteNameError('--notes is empty: write the passage such as "E3 F#3 G#3 A3 C#4"')
-    for midi in passage:
-        if not player.lowest <= midi <= player.highest:
-            raise InstrumentError(
-                f"{note_name(midi)} is not on the {player.name}, which has "
-                f"{note_name(player.lowest)} to {note_name(player.highest)}: check --notes"
-            )
-    return _Passage(passage, player.name, room.a4_hz)
+    return _Passage(passage.placed, player.name, room.a4_hz)
 
 
 def _told(
