@@ -7,7 +7,7 @@ the ear searches, so they are generous, not a judgement of what is playable.
 
 from dataclasses import dataclass
 
-from appliance.vocabulary import InstrumentError
+from appliance.vocabulary import InstrumentError, Movement
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +20,13 @@ class Instrument:
     strings: tuple[int, ...] = ()  # open strings, low to high; empty without strings
     frame_semitones: int | None = None  # first to fourth finger, one string; None: no hand frame
     slide: bool = False  # moves a slide (trombone)
+
+    @property
+    def movement(self) -> Movement:
+        """What it reports of arrivals: shifts with a hand frame, else slide moves or leaps."""
+        if self.frame_semitones is not None:
+            return Movement.SHIFT
+        return Movement.SLIDE_MOVE if self.slide else Movement.LEAP
 
 
 _TABLE = (

@@ -28,7 +28,7 @@ from appliance.tuning import (
     outcome,
     target,
 )
-from appliance.vocabulary import HeardNote, NoteEnded, Outcome, Shift
+from appliance.vocabulary import HeardNote, Movement, NoteEnded, Outcome, Shift
 
 _LONG_TAKE_S = 20.0  # from here on a progress bar is worth its line
 
@@ -122,7 +122,7 @@ def _fields(reading: _Reading) -> dict[str, object]:
         }
         if vibrato
         else None,
-        "shift": _shift_fields(note.shift, reading) if note.shift else None,
+        **{_key(movement): _move_fields(movement, reading) for movement in Movement},
         "drone_hz": _rounded(note.drone_hz, 4),
         "reference_hz": round(reading.reference_hz, 4),
         "tuning": reading.tuning,
@@ -134,11 +134,20 @@ def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
 
-def _shift_fields(shift: Shift, reading: _Reading) -> dict[str, object]:
+def _key(movement: Movement) -> str:
+    return movement.replace(" ", "_")
+
+
+def _move_fields(movement: Movement, reading: _Reading) -> dict[str, object] | None:
+    """Fields of the move that led to a note, if it was one of this kind; a leap is certain."""
+    shift = reading.note.shift
+    if shift is None or shift.movement is not movement:
+        return None
+    likely = {} if movement is Movement.LEAP else {"likely": round(shift.likely, 2)}
     return {
         "from": _name(shift.from_hz, reading),
         "to": _name(shift.to_hz, reading),
-        "likely": round(shift.likely, 2),
+        **likely,
         "side": side(shift, reading.landing_cents),
     }
 
@@ -193,12 +202,13 @@ def _row(reading: _Reading, settings: Settings) -> str:
 
 
 def _remarks(reading: _Reading) -> str:
-    """Shift, vibrato and repeat in words."""
+    """Shift, slide move or leap, vibrato and repeat in words."""
     note, words = reading.note, []
     if note.shift:
         way = f"{_name(note.shift.from_hz, reading)}→{_name(note.shift.to_hz, reading)}"
         which = side(note.shift, reading.landing_cents)
-        words.append(f"likely shift {way}" + (f", {which}" if which else ""))
+        likely = "" if note.shift.movement is Movement.LEAP else "likely "
+        words.append(f"{likely}{note.shift.movement} {way}" + (f", {which}" if which else ""))
     if note.vibrato:
         words.append(f"vibrato {note.vibrato.rate_hz:.1f} Hz ±{note.vibrato.extent_cents:.0f}")
     if note.repeat:

@@ -56,6 +56,14 @@ class Call(StrEnum):
     SHARP = "sharp"
 
 
+class Movement(StrEnum):
+    """What moves on the way to a note; each instrument reports one of them."""
+
+    SHIFT = "shift"  # the left hand, on instruments with a hand frame
+    SLIDE_MOVE = "slide move"  # the slide of a trombone
+    LEAP = "leap"  # nothing that can be seen: a wide interval (voice, winds)
+
+
 class Outcome(StrEnum):
     """What became of a note, against a target and a band."""
 
@@ -76,11 +84,15 @@ class Vibrato:
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """A move of the left hand, inferred from sound: ``likely`` is a probability, 0 to 1."""
+    """A move that led to a note, inferred from sound: ``likely`` is a probability, 0 to 1.
+
+    A leap is only an interval, so it is certain.
+    """
 
     from_hz: float  # settled pitch of the note before
     to_hz: float  # settled pitch of the note arrived at
     likely: float
+    movement: Movement = Movement.SHIFT
 
 
 @dataclass(frozen=True, slots=True)

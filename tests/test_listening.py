@@ -34,6 +34,8 @@ FIELDS = {
     "slide_s",
     "vibrato",
     "shift",
+    "slide_move",
+    "leap",
     "drone_hz",
     "reference_hz",
     "tuning",

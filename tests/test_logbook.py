@@ -26,6 +26,7 @@ from appliance.vocabulary import (
     HeardNote,
     Instant,
     LogbookError,
+    Movement,
     Shift,
     Vibrato,
 )
@@ -133,6 +134,23 @@ def test_only_one_players_notes_when_asked(path: Path) -> None:
         assert row.sitting.player == "lark"
         assert len(log.notes(0, 1e11)) == 3
         assert log.notes(0, 1e11, player="lark' OR '1'='1") == []
+
+
+@pytest.mark.parametrize(
+    ("instrument", "movement"),
+    [
+        ("cello", Movement.SHIFT),
+        ("trombone", Movement.SLIDE_MOVE),
+        ("flute", Movement.LEAP),
+        ("an instrument of the future", Movement.SHIFT),
+    ],
+)
+def test_the_instrument_says_what_moved(path: Path, instrument: str, movement: Movement) -> None:
+    with Logbook(path, "north room") as log:
+        sitting = log.begin_sitting(AT, instrument=instrument, a4_hz=440.0)
+        log.add_note(sitting, FULL, AT)
+        (row,) = log.notes(0, 1e11)
+    assert row.note.shift is not None and row.note.shift.movement is movement
 
 
 def test_the_last_call_counts_and_earlier_ones_are_kept(path: Path) -> None:

@@ -145,7 +145,8 @@ class Ear:
         shift = None
         repeat = self._repeats(sketch, landing)
         if landing.settled_hz is not None and not repeat:
-            shift = self._shifts.arrive(landing.settled_hz, sketch.arrival)
+            rest_s = 0.0 if self._before is None else sketch.start_s - self._before.end_s
+            shift = self._shifts.arrive(landing.settled_hz, sketch.arrival, rest_s)
         note = HeardNote(
             start_s=sketch.start_s,
             end_s=sketch.end_s,

@@ -10,7 +10,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from appliance.vocabulary import Arrival, Call, HeardNote, Instant, LogbookError, Shift, Vibrato
+from appliance.instruments import INSTRUMENTS
+from appliance.vocabulary import (
+    Arrival,
+    Call,
+    HeardNote,
+    Instant,
+    LogbookError,
+    Movement,
+    Shift,
+    Vibrato,
+)
 
 TAKEN_BACK = "taken back"  # a verdict that is no call: the one before it spoke of another note
 NUMBER_BITS = 32  # numbers within a room; the room id takes the 31 bits above, sign bit unused
@@ -42,6 +52,11 @@ class EventKind(StrEnum):
     ROUND_ENDED = "round ended"
     PEDAL_STUCK = "pedal stuck"
     PEDAL_FREE = "pedal free again"
+    SOUND_GONE = "sound gone"  # nothing was heard from here on; detail: the device
+    SOUND_BACK = "sound back"
+    WENT_ON = "sitting went on"  # the room had been stopped in the middle of it; detail: seconds
+    LOG_SET_ASIDE = "damaged log set aside"  # first thing in the new one; detail: the file
+    CLOCK_SET = "clock set"  # detail: by how many seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +175,7 @@ def note_facts(note: HeardNote) -> dict[str, Any]:
     }
 
 
-def _heard(row: dict[str, Any]) -> HeardNote:
+def _heard(row: dict[str, Any], instrument: str) -> HeardNote:
     end_s = row["ended_monotonic_s"]
     vibrato = row["vibrato_rate_hz"] is not None
     return HeardNote(
@@ -172,7 +187,7 @@ def _heard(row: dict[str, Any]) -> HeardNote:
         arrival=Arrival(row["arrival"]),
         slide_s=None if row["slide_ms"] is None else row["slide_ms"] / 1000,
         vibrato=Vibrato(row["vibrato_rate_hz"], row["vibrato_extent_cents"]) if vibrato else None,
-        shift=_shift(row),
+        shift=_shift(row, instrument),
         drone_hz=row["drone_hz"],
         reference_hz=row["reference_hz"],
         measurable=bool(row["measurable"]),
@@ -181,10 +196,22 @@ def _heard(row: dict[str, Any]) -> HeardNote:
     )
 
 
-def _shift(row: dict[str, Any]) -> Shift | None:
+def _shift(row: dict[str, Any], instrument: str) -> Shift | None:
     if row["shift_from_hz"] is None:
         return None
-    return Shift(row["shift_from_hz"], row["shift_to_hz"], row["shift_likely"])
+    movement = movement_of(instrument)
+    return Shift(row["shift_from_hz"], row["shift_to_hz"], row["shift_likely"], movement)
+
+
+def movement_of(instrument: str) -> Movement:
+    """Return what moves on an instrument of this name."""
+    played = INSTRUMENTS.get(instrument)  # a newer room may know more of them
+    return Movement.SHIFT if played is None else played.movement
+
+
+def call_of(verdict: str | None) -> Call | None:
+    """Read the last verdict on a note."""
+    return None if verdict is None or verdict == TAKEN_BACK else Call(verdict)
 
 
 def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
@@ -192,7 +219,7 @@ def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
     return NoteRow(
         note_id=id_text(row["id"]),
         sitting=sitting,
-        note=_heard(row),
+        note=_heard(row, sitting.instrument),
         ended_at=Instant(
             row["ended_wall_s"],
             row["ended_monotonic_s"],
@@ -200,7 +227,7 @@ def note_row(row: dict[str, Any], sitting: SittingRow) -> NoteRow:
             bool(row["synchronised"]),
         ),
         struck=bool(row["struck"]),
-        call=None if row["verdict"] in (None, TAKEN_BACK) else Call(row["verdict"]),
+        call=call_of(row["verdict"]),
         marks=_marks(row),
         round_id=None if row.get("round_id") is None else id_text(row["round_id"]),
     )
@@ -220,12 +247,12 @@ def round_row(row: dict[str, Any]) -> RoundRow:
     """Read a row of the round table."""
     goal = RoundGoal(row["from_hz"], row["target_low_hz"], row["target_high_hz"], row["band_cents"])
     won = None if row["won"] is None else bool(row["won"])
-    return RoundRow(id_text(row["id"]), goal, _instant(row), won)
+    return RoundRow(id_text(row["id"]), goal, instant(row), won)
 
 
 def event_row(row: dict[str, Any]) -> EventRow:
     """Read a row of the event table."""
-    return EventRow(EventKind(row["kind"]), row["detail"], _instant(row))
+    return EventRow(EventKind(row["kind"]), row["detail"], instant(row))
 
 
 def instant_columns(at: Instant) -> dict[str, Any]:
@@ -238,7 +265,8 @@ def instant_columns(at: Instant) -> dict[str, Any]:
     }
 
 
-def _instant(row: dict[str, Any]) -> Instant:
+def instant(row: dict[str, Any]) -> Instant:
+    """Read the columns of a moment."""
     return Instant(row["wall_s"], row["monotonic_s"], row["boot_id"], bool(row["synchronised"]))
 
 
