@@ -24,6 +24,7 @@ from appliance.desk import Desk, later
 from appliance.devices.blocks import Block, Samples, Sound
 from appliance.devices.clock import Clock
 from appliance.devices.notify import ServiceManager
+from appliance.gaps import Gaps
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
@@ -96,7 +97,9 @@ class Room:
         self._make_ear = make_ear or self._new_ear
         self._manager = manager or ServiceManager()
         self._search_steps = 0
-        self._writer = LogWriter(open_logbook, self._now_s)
+        goes_on_within_s = settings.room.sitting_ends_after_silent_s
+        self._writer = LogWriter(open_logbook, self._now_s, goes_on_within_s)
+        self._gaps = Gaps(self._writer)
         self._desk = Desk(settings, self._writer, sound.order)
         self._board = Pedalboard(settings.pedals)
         self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
@@ -111,6 +114,7 @@ class Room:
         with ExitStack() as parts:
             self._writer.start()
             parts.callback(self._stop_writer)
+            self._writer.tick(self._clock.now())
             parts.callback(lambda: self._desk.close(self._clock.now()))
             self._start_control(parts)
             self._start_hearing(parts)
@@ -128,7 +132,7 @@ class Room:
         self._manager.ready()
         try:
             while not stopping.wait(MAIN_TICK_S):
-                self._desk.tick(self._clock.now())
+                self._tick()
                 self._manager.status(self._how_it_is())
                 if self._failed.is_set() or not self._writer.alive:
                     break
@@ -168,6 +172,15 @@ class Room:
     def release(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that opened; may be called from any thread."""
         self._edges.put((pedal, False, at_s))
+
+    def _tick(self) -> None:
+        now = self._clock.now()
+        self._writer.tick(now)
+        cut_off = self._writer.cut_off(now)
+        if cut_off is not None:
+            self._desk.go_on(*cut_off, now)
+        self._gaps.watch(self._sound.report(), now)
+        self._desk.tick(now)
 
     def _how_it_is(self) -> str:
         sound, log = self._sound.report(), self._writer.report()

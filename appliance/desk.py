@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-from appliance.log.records import EventKind
+from appliance.log.records import EventKind, SittingRow
 from appliance.log.writer import LogWriter
 from appliance.practice.calls import Calls, Due, Fate, answer_to
 from appliance.practice.cues import Cue
@@ -118,6 +118,11 @@ class Desk:
         if self._sitting.round is not None and self._sitting.round.won:
             self._sitting.end_round(at, won=True)
             self._drone.cue(Cue.ROUND_WON)
+
+    def go_on(self, cut_off: SittingRow, last_heard: Instant, now: Instant) -> None:
+        """Go on with a sitting that a crash cut off, unless another has begun."""
+        with self._lock:
+            self._sitting.go_on(cut_off, last_heard, now)
 
     def tick(self, now: Instant) -> None:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""

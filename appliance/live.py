@@ -11,7 +11,7 @@ from appliance.control import add_socket, default_socket_path
 from appliance.daemon import OpenFeet, Room
 from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
-from appliance.log.logbook import Logbook
+from appliance.log.keeping import KeptLog
 from appliance.settings import Settings, load
 
 
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
         settings,
         clock=SystemClock(),
         sound=sound,
-        open_logbook=lambda: Logbook(log_path, settings.room.name),
+        open_logbook=lambda: KeptLog(log_path, settings.room.name, ""),
         open_feet=None if options.no_pedals else open_feet,
         socket_path=options.socket or default_socket_path(),
     )

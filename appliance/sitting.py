@@ -7,7 +7,7 @@ used under the desk's lock and knows no drone.
 from collections import deque
 from dataclasses import dataclass, replace
 
-from appliance.log.records import EventKind, Marks, RoundGoal
+from appliance.log.records import EventKind, Marks, RoundGoal, SittingRow
 from appliance.log.writer import LogWriter, NoteKey
 from appliance.practice.rounds import Part, Round, goal_of
 from appliance.practice.switch import Switch
@@ -76,6 +76,18 @@ class Sitting:
         if self._last_end is None:
             room = self._settings.room
             self._writer.begin_sitting(at, instrument=room.instrument, a4_hz=room.a4_hz)
+
+    def go_on(self, cut_off: SittingRow, last_heard: Instant, now: Instant) -> None:
+        """Go on with a sitting of the same instrument that a crash cut off, if none is on."""
+        room = self._settings.room
+        if self._last_end is None and cut_off.instrument == room.instrument:
+            self._last_end = last_heard
+            self._writer.begin_sitting(
+                now,
+                instrument=cut_off.instrument,
+                a4_hz=cut_off.a4_hz,
+                player=cut_off.player,
+            )
 
     def _aim(self, key: NoteKey, note: HeardNote) -> Target | None:
         """Where a note was right: in a round its target, else by the room's tuning."""

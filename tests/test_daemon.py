@@ -29,7 +29,6 @@ from appliance.vocabulary import (
     Call,
     ControlError,
     DeviceError,
-    LogbookError,
     NoteEnded,
     NoteLanded,
 )
@@ -217,14 +216,20 @@ def test_a_stop_while_the_storage_stalls_says_how_much_is_lost(
     stage.pins.reset()
 
 
-def test_a_log_that_cannot_be_opened_stops_the_start_and_leaves_nothing_open(
-    tmp_path: Path,
-) -> None:
-    (tmp_path / "room.db").write_bytes(b"a letter to the caretaker" * 100)
+def test_a_log_that_cannot_be_opened_is_said_and_practice_goes_on(tmp_path: Path) -> None:
+    letter = b"a letter to the caretaker" * 100
+    (tmp_path / "room.db").write_bytes(letter)
     stage = build(tmp_path)
-    with pytest.raises(LogbookError):
-        stage.room.start()
-    assert not stage.socket.exists()
+    stage.room.start()
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+    status = ask(stage.socket, {"do": "drone", "on": True})
+    assert status["drone"]["on"] and status["log"]["waiting"] == 2
+    assert "room.db is damaged" in status["log"]["trouble"]
+    assert (tmp_path / "room.db").read_bytes() == letter
+    (tmp_path / "room.db").unlink()  # somebody makes room for the log
+    wait_for(lambda: stage.room.status()["log"]["waiting"] == 0)
+    assert len(stage.rows()) == 1
+    assert stage.room.stop() == 0
     stage.pins.reset()
 
 

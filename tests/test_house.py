@@ -17,7 +17,7 @@ TABLES = {"vocabulary", "instruments", "tuning", "notation"}
 RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
-    *("control", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
+    *("control", "gaps", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
     *("advising", "demo", "__main__"),
 }
 MAY_IMPORT: dict[str, set[str]] = {
@@ -31,6 +31,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "practice": RULES,
     "log": RULES | {"rules"},
     "devices": RULES | {"practice"},
+    "gaps": RULES | {"devices", "log"},
     "control": RULES,
     "steady": RULES,
     "takes": RULES | {"steady"},
@@ -68,7 +69,7 @@ PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.log.weeks", "appliance.log.tallies"),
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
     *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
-    *("appliance.log.agreement", "appliance.log.psychometric"),
+    *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

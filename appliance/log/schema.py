@@ -143,7 +143,12 @@ CREATE TABLE erasure ( -- who asked to be forgotten: a backup brought back is cl
 CREATE INDEX sitting_by_player ON sitting (player, started_wall_s);
 """
 
-STEPS = (_FIRST, _SECOND, _THIRD)
+# Notes that wait for the clock to be set are found without reading all others.
+_FOURTH = """
+CREATE INDEX note_undated ON note (id) WHERE synchronised = 0;
+"""
+
+STEPS = (_FIRST, _SECOND, _THIRD, _FOURTH)
 SCHEMA_VERSION = len(STEPS)
 
 

@@ -1,36 +1,48 @@
-"""The one thread that writes the log: the room hands things over and never waits for storage.
+"""What the room hands to its log: it never waits for storage, and nothing it hands over is lost.
 
-While the storage stalls or refuses (an SD card can, a disk can be full), everything waits here in
-memory, in order, and is tried again; practice goes on.
+The log is written by the thread of :mod:`appliance.log.jobs`. Beside the entries themselves this
+module sees that they are dated right (a machine without a battery clock starts in the past), that a
+sitting cut off by a crash goes on, and that a log begun anew knows of the sitting that is on.
 """
 
-import logging
-import threading
-from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from appliance.log.jobs import JobThread, Worth
 from appliance.log.logbook import Logbook, RefusedEntryError
-from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal
-from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
+from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal, SittingRow
+from appliance.vocabulary import Call, HeardNote, Instant
 
-logger = logging.getLogger(__name__)
-
-TRY_AGAIN_S = 0.5
 REMEMBERED_NOTES = 64  # calls reach back a few seconds; nothing older is ever asked for
+CLOCK_STEP_S = 1.5  # more than a leap second: the clock was set
 
-Job = Callable[[Logbook], None]
 NoteKey = int
 
 
 @dataclass(frozen=True, slots=True)
 class LogReport:
-    """How the log is: ``waiting`` entries in memory, ``trouble`` a sentence or ``None``."""
+    """How the log is.
+
+    ``waiting`` entries are in memory and ``lost`` ones found no room there; ``trouble`` is a
+    sentence while it cannot be written, ``notice`` one that somebody should read some time.
+    """
 
     waiting: int
     notes_written: int
     slowest_commit_s: float  # from a note's end to its commit
     trouble: str | None
+    notice: str | None = None
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A sitting as it was begun."""
+
+    at: Instant
+    instrument: str
+    a4_hz: float
+    player: str | None
 
 
 class LogWriter:
@@ -38,56 +50,81 @@ class LogWriter:
 
     ``open_logbook`` is called in that thread; ``now_s`` gives monotonic seconds, for measuring how
     long after its end a note was committed. A note's key stands for its row until the row exists.
+    A sitting that nobody ended goes on when the same is begun within ``goes_on_within_s`` of when
+    it was last heard.
     """
 
-    def __init__(self, open_logbook: Callable[[], Logbook], now_s: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        open_logbook: Callable[[], Logbook],
+        now_s: Callable[[], float],
+        goes_on_within_s: float = 600.0,
+    ) -> None:
         """Stand ready; nothing is opened yet."""
-        self._open_logbook = open_logbook
+        self._thread = JobThread(open_logbook, self._take_up)
         self._now_s = now_s
-        self._jobs: deque[Job] = deque()
-        self._changed = threading.Condition()
-        self._finishing = False
-        self._give_up = threading.Event()
-        self._opened = threading.Event()
-        self._failure: Exception | None = None
-        self._trouble: str | None = None
+        self._goes_on_within_s = goes_on_within_s
+        self._clock = _Dating()
+        self._taken_up = False
+        self._set_aside: str | None = None
+        self._cut_off: tuple[SittingRow, Instant] | None = None
+        self._begun: Begun | None = None
         self._sitting_id: str | None = None
+        self._goal: tuple[RoundGoal, Instant] | None = None
         self._round_id: str | None = None
         self._row_ids: dict[NoteKey, str] = {}
         self._next_key: NoteKey = 0
         self._notes_written = 0
         self._slowest_commit_s = 0.0
-        self._thread = threading.Thread(target=self._write, name="log-writer", daemon=True)
 
     def start(self) -> None:
-        """Open the log; raises :class:`LogbookError` when it cannot be opened."""
+        """Begin to write; a log that cannot be opened yet is tried again and again."""
         self._thread.start()
-        self._opened.wait()
-        if self._failure is not None:
-            raise self._failure
 
     @property
     def next_key(self) -> NoteKey:
         """The key that the next note will get."""
         return self._next_key
 
-    def begin_sitting(self, at: Instant, *, instrument: str, a4_hz: float) -> None:
-        """Begin a sitting; the notes that follow belong to it."""
+    def cut_off(self, now: Instant) -> tuple[SittingRow, Instant] | None:
+        """Return the sitting that a crash cut off, if it may go on.
+
+        With it comes when it was last heard, on the clocks of this boot.
+        """
+        if self._cut_off is None:
+            return None
+        sitting, last = self._cut_off
+        ago_s = _ago_s(last, now)
+        if ago_s is None or not 0.0 <= ago_s < self._goes_on_within_s:
+            return None
+        return sitting, replace(now, wall_s=now.wall_s - ago_s, monotonic_s=now.monotonic_s - ago_s)
+
+    def tick(self, now: Instant) -> None:
+        """Let time pass: the clock may have been set, a sitting cut off may be too long ago."""
+        if self._clock.read(now):
+            self._thread.put(self._date_right, Worth.NOTHING)
+        if self._cut_off is not None and self.cut_off(now) is None:
+            self._thread.put(self._end_cut_off, Worth.NOTHING)
+
+    def begin_sitting(
+        self, at: Instant, *, instrument: str, a4_hz: float, player: str | None = None
+    ) -> None:
+        """Begin a sitting, or go on with one cut off; the notes that follow belong to it."""
 
         def job(log: Logbook) -> None:
-            self._sitting_id = log.begin_sitting(at, instrument=instrument, a4_hz=a4_hz)
+            self._begin(log, Begun(self._clock.right(at), instrument, a4_hz, player))
 
-        self._put(job)
+        self._thread.put(job, Worth.FRAME)
 
     def end_sitting(self, at: Instant) -> None:
         """End the sitting."""
 
         def job(log: Logbook) -> None:
             if self._sitting_id is not None:  # the log may have refused its beginning
-                log.end_sitting(self._sitting_id, at)
-                self._sitting_id = None
+                log.end_sitting(self._sitting_id, self._clock.right(at))
+            self._sitting_id = self._begun = None
 
-        self._put(job)
+        self._thread.put(job, Worth.FRAME)
 
     def add_note(self, note: HeardNote, ended_at: Instant, marks: Marks = UNMARKED) -> NoteKey:
         """Add a note to the sitting, and to the round that is on if so marked; return its key."""
@@ -96,50 +133,36 @@ class LogWriter:
 
         def job(log: Logbook) -> None:
             self._row_ids[key] = log.add_note(
-                self._sitting_id or "", note, ended_at, marks, self._round_id
+                self._sitting(), note, self._clock.right(ended_at), marks, self._round_id
             )
             self._row_ids.pop(key - REMEMBERED_NOTES, None)
             self._notes_written += 1
             delay_s = self._now_s() - ended_at.monotonic_s
             self._slowest_commit_s = max(self._slowest_commit_s, delay_s)
 
-        self._put(job)
+        self._thread.put(job)
         return key
 
     def add_call(self, key: NoteKey, call: Call, at: Instant) -> None:
         """Attach a call to a note; a later call replaces it."""
-
-        def job(log: Logbook) -> None:
-            if key in self._row_ids:  # the log may have refused the note
-                log.add_call(self._row_ids[key], call, at)
-
-        self._put(job)
+        self._put_to(key, lambda log, note: log.add_call(note, call, self._clock.right(at)))
 
     def take_back_call(self, key: NoteKey, at: Instant) -> None:
         """Take the call on a note back: it spoke of another one."""
-
-        def job(log: Logbook) -> None:
-            if key in self._row_ids:  # as above
-                log.take_back_call(self._row_ids[key], at)
-
-        self._put(job)
+        self._put_to(key, lambda log, note: log.take_back_call(note, self._clock.right(at)))
 
     def strike(self, key: NoteKey) -> None:
         """Strike a note out: kept, marked, not counted."""
-
-        def job(log: Logbook) -> None:
-            if key in self._row_ids:  # as above
-                log.strike(self._row_ids[key])
-
-        self._put(job)
+        self._put_to(key, lambda log, note: log.strike(note))
 
     def begin_round(self, goal: RoundGoal, at: Instant) -> None:
         """Begin a round; the notes marked so belong to it until it ends."""
 
         def job(log: Logbook) -> None:
-            self._round_id = log.begin_round(self._sitting_id or "", goal, at)
+            self._goal = (goal, self._clock.right(at))
+            self._round_id = log.begin_round(self._sitting(), *self._goal)
 
-        self._put(job)
+        self._thread.put(job, Worth.FRAME)
 
     def end_round(self, *, won: bool) -> None:
         """End the round."""
@@ -147,72 +170,159 @@ class LogWriter:
         def job(log: Logbook) -> None:
             if self._round_id is not None:
                 log.end_round(self._round_id, won=won)
-                self._round_id = None
+            self._round_id = self._goal = None
 
-        self._put(job)
+        self._thread.put(job, Worth.FRAME)
 
     def add_event(self, kind: EventKind, at: Instant, detail: str | None = None) -> None:
         """Add what happened beside notes and calls."""
-        self._put(lambda log: log.add_event(kind, at, self._sitting_id, detail))
+
+        def job(log: Logbook) -> None:
+            log.add_event(kind, self._clock.right(at), self._sitting_id, detail)
+
+        self._thread.put(job)
 
     def report(self) -> LogReport:
         """Say how the log is."""
         return LogReport(
-            waiting=len(self._jobs),
+            waiting=self._thread.waiting,
             notes_written=self._notes_written,
             slowest_commit_s=self._slowest_commit_s,
-            trouble=self._trouble,
+            trouble=self._thread.trouble,
+            notice=self._thread.notice,
+            lost=self._thread.lost,
         )
 
     @property
     def alive(self) -> bool:
         """Whether the thread still writes."""
-        return self._thread.is_alive()
+        return self._thread.alive
 
     def stop(self, timeout_s: float) -> int:
         """Write what waits, close the log; return how many entries could not be written."""
-        with self._changed:
-            self._finishing = True
-            self._changed.notify()
-        self._thread.join(timeout_s)
-        self._give_up.set()
-        return len(self._jobs)
+        if self._cut_off is not None:
+            self._thread.put(self._end_cut_off, Worth.NOTHING)
+        return self._thread.stop(timeout_s)
 
-    def _put(self, job: Job) -> None:
-        with self._changed:
-            self._jobs.append(job)
-            self._changed.notify()
+    # -- in the thread ------------------------------------------------------------------------
 
-    def _write(self) -> None:
-        try:
-            with self._open_logbook() as log:
-                self._opened.set()
-                while self._wait_for_job():
-                    self._do_first(log)
-        except Exception as error:
-            self._failure = error
-            if self._opened.is_set():
-                logger.exception("the log writer failed")
-        finally:
-            self._opened.set()
+    def _sitting(self) -> str:
+        if self._sitting_id is None:
+            raise RefusedEntryError("A note without a sitting was left out: please report it.")
+        return self._sitting_id
 
-    def _wait_for_job(self) -> bool:
-        with self._changed:
-            self._changed.wait_for(lambda: self._jobs or self._finishing)
-            return bool(self._jobs) and not self._give_up.is_set()
+    def _put_to(self, key: NoteKey, change: Callable[[Logbook, str], None]) -> None:
+        def job(log: Logbook) -> None:
+            if key in self._row_ids:  # the log may have refused the note
+                change(log, self._row_ids[key])
 
-    def _do_first(self, log: Logbook) -> None:
-        """Do the oldest job; it leaves the queue only once it is committed."""
-        try:
-            self._jobs[0](log)
-        except RefusedEntryError as error:
-            logger.error("%s", error)
-            self._jobs.popleft()
-        except LogbookError as error:
-            if self._trouble is None:
-                logger.error("The log waits in memory: %s", error)
-            self._trouble = str(error)
-            self._give_up.wait(TRY_AGAIN_S)
+        self._thread.put(job)
+
+    def _take_up(self, log: Logbook) -> None:
+        """Meet a log that has just been opened: the first one, the same again, or a new one."""
+        self._set_aside = log.set_aside or self._set_aside
+        if self._set_aside is not None:
+            self._begin_anew(log, self._set_aside)
+            self._set_aside = None
+        elif not self._taken_up:
+            unended = log.unended()
+            for sitting, last in unended[:-1]:
+                log.end_sitting(sitting.sitting_id, last)
+            self._cut_off = unended[-1] if unended else None
+        self._taken_up = True
+
+    def _begin_anew(self, log: Logbook, set_aside: str) -> None:
+        """Tell a log begun in the place of a damaged one what is on."""
+        self._row_ids.clear()
+        self._sitting_id = self._round_id = self._cut_off = None
+        if self._begun is not None:
+            self._begin(log, self._begun)
+        if self._goal is not None:
+            self._round_id = log.begin_round(self._sitting(), *self._goal)
+        log.add_event(EventKind.LOG_SET_ASIDE, self._clock.now(self._now_s()), None, set_aside)
+
+    def _begin(self, log: Logbook, begun: Begun) -> None:
+        found = self.cut_off(begun.at)
+        if found is not None and _same(found[0], begun):
+            sitting, last = found
+            detail = f"{begun.at.wall_s - last.wall_s:.1f}"
+            log.add_event(EventKind.WENT_ON, begun.at, sitting.sitting_id, detail)
+            self._sitting_id, self._cut_off = sitting.sitting_id, None
         else:
-            self._jobs.popleft()
-            self._trouble = None
+            self._end_cut_off(log)
+            self._sitting_id = log.begin_sitting(
+                begun.at, instrument=begun.instrument, a4_hz=begun.a4_hz, player=begun.player
+            )
+        self._begun = begun
+
+    def _end_cut_off(self, log: Logbook) -> None:
+        if self._cut_off is not None:
+            sitting, last = self._cut_off
+            log.end_sitting(sitting.sitting_id, last)
+            self._cut_off = None
+
+    def _date_right(self, log: Logbook) -> None:
+        """Date what is in the log by the clock as it is set now."""
+        at, by_s = self._clock.last, self._clock.stepped_s
+        if at is None:
+            return
+        from_s = None if self._begun is None else self._begun.at.monotonic_s
+        log.date_right(
+            at.boot_id,
+            at.wall_s - at.monotonic_s,
+            synchronised=at.synchronised,
+            from_s=from_s if at.synchronised else None,
+        )
+        if self._begun is not None:
+            self._begun = replace(self._begun, at=self._clock.right(self._begun.at))
+        if abs(by_s) > CLOCK_STEP_S:
+            log.add_event(EventKind.CLOCK_SET, at, self._sitting_id, f"{by_s:.1f}")
+
+
+class _Dating:
+    """Wall time from monotonic time, by the clock when it was last known to be right.
+
+    Until it has been synchronised in this boot, the newest setting counts; from then on one that is
+    not synchronised is not believed.
+    """
+
+    def __init__(self) -> None:
+        self.last: Instant | None = None  # the moment that dates all others
+        self.stepped_s = 0.0
+
+    def read(self, now: Instant) -> bool:
+        """Take what the clock says; return whether it was set since the last time."""
+        if self.last is None:
+            self.last = now
+            return now.synchronised  # what an earlier run of this boot wrote may be undated
+        by_s = (now.wall_s - now.monotonic_s) - (self.last.wall_s - self.last.monotonic_s)
+        believed = now.synchronised or not self.last.synchronised
+        news = abs(by_s) > CLOCK_STEP_S or now.synchronised is not self.last.synchronised
+        if not believed or not news:
+            return False
+        self.last, self.stepped_s = now, by_s
+        return True
+
+    def now(self, monotonic_s: float) -> Instant:
+        """Return the present moment, dated right."""
+        last = self.last or Instant(0.0, monotonic_s, "", False)
+        return self.right(replace(last, monotonic_s=monotonic_s))
+
+    def right(self, at: Instant) -> Instant:
+        """Return the same moment, dated right."""
+        if self.last is None or at.boot_id != self.last.boot_id:
+            return at
+        wall_s = self.last.wall_s + (at.monotonic_s - self.last.monotonic_s)
+        return replace(at, wall_s=wall_s, synchronised=self.last.synchronised)
+
+
+def _ago_s(last: Instant, now: Instant) -> float | None:
+    """Return how long ago a moment was; after a boot only clocks that were right can say."""
+    if last.boot_id == now.boot_id:
+        return now.monotonic_s - last.monotonic_s
+    return now.wall_s - last.wall_s if last.synchronised and now.synchronised else None
+
+
+def _same(sitting: SittingRow, begun: Begun) -> bool:
+    tuned = (sitting.instrument, sitting.a4_hz) == (begun.instrument, begun.a4_hz)
+    return tuned and begun.player in (None, sitting.player)
