@@ -19,6 +19,8 @@ ELSEWHERE = {  # commands that live in a module of their own, with add_arguments
     "run": ("appliance.live", "run the room: drone, pedals, hearing and log"),
     "listen": ("appliance.listening", "hear a WAV take and print its notes"),
     "advise": ("appliance.advising", "choose a drone for a passage, and say why"),
+    "settings": ("appliance.commented", "print a settings file with every setting explained"),
+    "sound": ("appliance.plugged", "list the sound devices, and the one that does both ways"),
     "demo": ("appliance.demo", "play two invented weeks through the real chain and show the log"),
 }
 

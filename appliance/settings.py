@@ -27,12 +27,12 @@ ADDED = ("nothing", "fifth", "octave")
 class RoomSettings:
     """The room: who practises in it is the log's business, how it is tuned stands here."""
 
-    name: Annotated[str, FILLED] = "practice-room"
-    time_zone: Annotated[str, TIME_ZONE] = ""  # IANA name; empty: the machine's own
+    name: Annotated[str, FILLED] = "practice-room"  # unlike any other room's; the log keeps it
+    time_zone: Annotated[str, TIME_ZONE] = ""  # empty: the machine's own
     instrument: Annotated[str, INSTRUMENT] = "viola"
     a4_hz: Annotated[float, Between(400.0, 480.0)] = 440.0
-    band_cents: Annotated[float, Between(5.0, 30.0)] = 10.0
-    tuning: Annotated[str, one_of(TUNINGS)] = "just"
+    band_cents: Annotated[float, Between(5.0, 30.0)] = 10.0  # so near counts as in tune
+    tuning: Annotated[str, one_of(TUNINGS)] = "just"  # of the targets, while a drone sounds
     sitting_ends_after_silent_s: Annotated[float, Between(60.0, 7200.0)] = 600.0
     log_path: Annotated[str, FILLED] = "groundnote.db"
 
@@ -44,8 +44,8 @@ class SoundSettings:
     device: str = ""  # one interface that does both ways
     input_device: str = ""  # only where microphone and loudspeaker are two devices
     output_device: str = ""
-    sample_rate_hz: Annotated[float, Between(16000.0, 192000.0)] = 48000.0
-    block_frames: Annotated[int, Between(64, 4096)] = 512
+    sample_rate_hz: Annotated[float, Between(16000.0, 192000.0)] = 48000.0  # if the device can
+    block_frames: Annotated[int, Between(64, 4096)] = 512  # more, where the drone crackles
     microphone_channel: Annotated[int, Between(1, 32)] = 1  # counted from 1
     reopen_after_s: Annotated[float, Between(0.5, 5.0)] = 2.0  # while the interface is missing
 
@@ -60,8 +60,8 @@ class DroneSettings:
     timbre: Annotated[str, one_of(TIMBRES)] = "reed"
     add: Annotated[str, one_of(ADDED)] = "nothing"
     level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit
-    fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15
-    preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0
+    fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15  # how long it takes to come and to go
+    preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0  # how long a newly chosen note sounds
     cue_level_dbfs: Annotated[float, Between(-60.0, -12.0)] = -30.0  # peak
 
 
@@ -84,9 +84,9 @@ class PedalSettings:
     middle_key: Annotated[str, KEY] = "KEY_DOWN"
     right_key: Annotated[str, KEY] = "KEY_RIGHT"
     fourth_key: Annotated[str, KEY] = "KEY_UP"
-    hold_s: Annotated[float, Between(0.3, 2.0)] = 0.6
-    debounce_s: Annotated[float, Between(0.005, 0.2)] = 0.03
-    stuck_after_s: Annotated[float, Between(3.0, 120.0)] = 10.0
+    hold_s: Annotated[float, Between(0.3, 2.0)] = 0.6  # from here on a press is a hold, no tap
+    debounce_s: Annotated[float, Between(0.005, 0.2)] = 0.03  # a contact rattles for so long
+    stuck_after_s: Annotated[float, Between(3.0, 120.0)] = 10.0  # then a pedal is ignored
 
 
 @dataclass(frozen=True)
@@ -96,14 +96,45 @@ class PracticeSettings:
     answers: bool = True  # two seconds after a call a cue says whether the ear agrees
     landed_in_a_row: Annotated[int, Between(1, 20)] = 5  # so many end a round
     keep_open_strings: bool = False  # a kept open string stays where it is right, off the grid
+    rest_reminder: bool = True  # a cue after long playing without a rest
+    rest_after_s: Annotated[float, Between(300.0, 7200.0)] = 1500.0  # of playing
+    rest_s: Annotated[float, Between(60.0, 1800.0)] = 300.0  # so long without a note is a rest
+
+
+@dataclass(frozen=True)
+class LightSettings:
+    """The status light: one LED with its resistor between a pin (BCM numbering) and ground."""
+
+    pin: Annotated[int, Between(-1, 27)] = -1  # -1: there is none
+
+
+@dataclass(frozen=True)
+class LoudnessSettings:
+    """How loud the room is at the player's ear, as ``groundnote calibrate`` has found.
+
+    Until then the daily budget says nothing; the drone sounds all the same.
+    """
+
+    full_scale_dba: Annotated[float, Between(0.0, 150.0)] = 0.0  # of 0 dBFS RMS; 0: not known
+    player_full_scale_dba: Annotated[float, Between(0.0, 180.0)] = 0.0  # the same of the microphone
+    daily_dose_percent: Annotated[float, Between(10.0, 100.0)] = 100.0  # of the dose of NIOSH
 
 
 @dataclass(frozen=True)
 class WebSettings:
-    """The page for the phone."""
+    """The page for the phone.
 
-    host: Annotated[str, FILLED] = "0.0.0.0"
+    ``names``: what else the room is called on the network, with commas between; its own name, the
+    machine's, ``localhost`` and bare addresses are known. ``https``: a proxy on this machine
+    speaks HTTPS with the phones, and nobody else may ask.
+    """
+
+    host: Annotated[str, FILLED] = "0.0.0.0"  # 0.0.0.0: everybody on the network
     port: Annotated[int, Between(0, 65535)] = 8080
+    names: str = ""
+    https: bool = False
+    session_idle_s: Annotated[float, Between(300.0, 86400.0)] = 3600.0
+    session_ends_s: Annotated[float, Between(3600.0, 2592000.0)] = 43200.0
 
 
 @dataclass(frozen=True)
@@ -115,6 +146,8 @@ class Settings:
     drone: DroneSettings = field(default_factory=DroneSettings)
     pedals: PedalSettings = field(default_factory=PedalSettings)
     practice: PracticeSettings = field(default_factory=PracticeSettings)
+    light: LightSettings = field(default_factory=LightSettings)
+    loudness: LoudnessSettings = field(default_factory=LoudnessSettings)
     web: WebSettings = field(default_factory=WebSettings)
 
 
@@ -124,6 +157,8 @@ _UNITS: dict[str, tuple[str, tuple[tuple[str, float], ...]]] = {
     "_hz": (" Hz", (("kHz", 1000.0),)),
     "_cents": (" cents", ()),
     "_dbfs": (" dBFS", (("dB below full scale", -1.0),)),
+    "_dba": (" dBA", ()),
+    "_percent": (" percent", ()),
 }
 _KINDS = {
     int: "a whole number",
@@ -210,11 +245,23 @@ def load(path: Path) -> Settings:
     except (ValueError, RecursionError) as error:  # not TOML, not UTF-8, nested without end
         raise SettingsError(f"{path} is not valid TOML ({error}): correct it there") from error
     try:
-        settings = _built(content)
-        check(settings)
+        return from_tables(content)
     except SettingsError as error:
         raise SettingsError(f"{path}: {error}") from None
+
+
+def from_tables(content: dict[str, object]) -> Settings:
+    """Return the settings that a file with these tables of keys has; raises SettingsError."""
+    settings = _built(content)
+    check(settings)
     return settings
+
+
+def allowed() -> dict[str, dict[str, str]]:
+    """Return what every key of every table may be, in words and with its unit."""
+    return {
+        table: {name: key.allowed for name, key in keys.items()} for table, keys in _keys().items()
+    }
 
 
 def for_one_command(a4: str, tuning: str) -> Settings:
@@ -239,6 +286,7 @@ def check(settings: Settings) -> None:
         for name, key in keys.items():
             key.check(getattr(getattr(settings, table), name))
     _check_pedals(settings.pedals)
+    _check_light(settings)
 
 
 def _check_pedals(pedals: PedalSettings) -> None:
@@ -248,6 +296,14 @@ def _check_pedals(pedals: PedalSettings) -> None:
         if len({getattr(pedals, f"{place}_{what}") for place in places}) < len(places):
             names = ", ".join(f"{place}_{what}" for place in places)
             raise SettingsError(f"[pedals] {names} must all be different {what}s")
+
+
+def _check_light(settings: Settings) -> None:
+    """Raise SettingsError where the light's pin is one of the pedals'."""
+    pedals = settings.pedals
+    pins = (pedals.left_pin, pedals.right_pin, pedals.middle_pin, pedals.fourth_pin)[: pedals.count]
+    if not pedals.keyboard and settings.light.pin in pins:
+        raise SettingsError(f"[light] pin {settings.light.pin} is a pedal's: choose another")
 
 
 def _built(content: dict[str, object]) -> Settings:

@@ -18,8 +18,9 @@ RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log"),
     *("control", "gaps", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
-    *("advising", "demo", "__main__"),
+    *("advising", "commented", "plugged", "demo", "__main__"),
 }
+COMMANDS = {"listening", "advising", "commented", "plugged", "demo", "__main__"}
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
     "instruments": {"vocabulary"},
@@ -37,10 +38,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "takes": RULES | {"steady"},
     "listening": RULES | {"takes", "hearing"},
     "advising": RULES | {"practice", "log"},
+    "commented": RULES,
+    "plugged": RULES | {"devices"},
     "sitting": RULES | {"practice", "log"},
     "desk": RULES | {"practice", "log", "control", "sitting"},
-    "daemon": WHOLE_APPLIANCE - {"__main__", "live", "demo", "listening", "advising"},
-    "live": WHOLE_APPLIANCE - {"__main__", "demo", "listening", "advising"},
+    "daemon": WHOLE_APPLIANCE - COMMANDS - {"live"},
+    "live": WHOLE_APPLIANCE - COMMANDS,
     "demo": WHOLE_APPLIANCE - {"__main__"},
     "__main__": WHOLE_APPLIANCE,
     "web": RULES | {"log", "practice", "control"},

@@ -7,9 +7,11 @@ that has lost its device.
 """
 
 import os
+import re
 import sys
 import threading
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -18,7 +20,7 @@ from typing import Any, Literal
 import numpy as np
 import sounddevice as sd
 
-from appliance.devices.blocks import Block, Handover, SoundReport
+from appliance.devices.blocks import Block, Handover, Opened, Recording, Samples, SoundReport
 from appliance.devices.loudspeaker import Loudspeaker
 from appliance.settings import DroneSettings, SoundSettings
 from appliance.vocabulary import DeviceError
@@ -26,7 +28,9 @@ from appliance.vocabulary import DeviceError
 LATENCY_S = 0.04  # room for a late thread, and still well inside 100 ms from foot to sound
 SILENT_DEVICE_S = 1.0  # a device that has not called back for so long has gone
 CHECK_S = 0.2
+MOST_INPUTS = 8  # are recorded by the room check
 REAL_TIME_PRIORITY = 5  # above everything that is not real time, below any sound server's
+ALSA_NUMBERS = re.compile(r" \(hw:\d+,\d+\)$")  # as PortAudio writes it; from memory
 FLAGS = ("input_underflow", "input_overflow", "output_underflow", "output_overflow")
 
 
@@ -123,6 +127,60 @@ class Duplex:
             self._handover.break_off()
 
 
+class Recorder:
+    """A full-duplex stream that plays one given sound and records every input.
+
+    Raises :class:`DeviceError` as :class:`Duplex` does.
+    """
+
+    def __init__(self, settings: SoundSettings) -> None:
+        """Find the devices; the stream is opened by :meth:`record`."""
+        self._settings = settings
+        self._pair = find_pair(settings)
+        microphone, self._loudspeaker = self._pair
+        inputs = max(settings.microphone_channel, min(microphone.channels, MOST_INPUTS))
+        name = " and ".join(dict.fromkeys(device.name for device in self._pair))
+        self.opened = Opened(name, usable_rate_hz(self._pair, settings), inputs)
+
+    def record(self, sound: Samples) -> Recording:
+        """Play ``sound``, shape (n, 2), and return what was recorded meanwhile."""
+        self._sound, self._at, self._lost = sound, 0, 0
+        self._mic = np.zeros((len(sound), self.opened.inputs), np.float32)
+        self._outputs = min(2, self._loudspeaker.channels)
+        done = threading.Event()
+        try:
+            with sd.Stream(
+                samplerate=self.opened.sample_rate_hz,
+                blocksize=self._settings.block_frames,
+                device=(self._pair[0].index, self._pair[1].index),
+                channels=(self.opened.inputs, self._outputs),
+                dtype="float32",
+                latency=LATENCY_S,
+                callback=self._callback,
+                finished_callback=done.set,
+            ):
+                done.wait(len(sound) / self.opened.sample_rate_hz + SILENT_DEVICE_S)
+        except sd.PortAudioError as error:
+            raise DeviceError(
+                f"The sound device {self.opened.device!r} cannot be opened ({error}): close other "
+                "programs that use it, or choose another in [sound]."
+            ) from error
+        if self._at < len(sound):
+            raise DeviceError(f"The sound device {self.opened.device!r} stopped: plug it in again.")
+        return Recording(np.nan_to_num(self._mic), self._lost)
+
+    def _callback(self, indata: Any, outdata: Any, frames: int, _times: Any, status: Any) -> None:
+        if status and self._at:  # the first blocks of a stream may be late
+            self._lost += 1
+        part = self._sound[self._at : self._at + frames, : self._outputs]
+        outdata[:] = 0.0
+        outdata[: len(part)] = part
+        self._mic[self._at : self._at + len(part)] = indata[: len(part)]
+        self._at += len(part)
+        if self._at == len(self._sound):
+            raise sd.CallbackStop
+
+
 def find_device(part: str, way: Way) -> Device:
     """Return the device that works this way and has ``part`` in its name (any case).
 
@@ -139,6 +197,26 @@ def find_device(part: str, way: Way) -> Device:
     if len(fitting) == 1:
         return fitting[0]
     raise DeviceError(_what_is_there(part, way, there, fitting))
+
+
+def both_ways(names: Iterable[str]) -> list[str]:
+    """Return what to write as ``device`` for each interface among these that does both ways.
+
+    ``names`` are of devices that record and play. Where ALSA's own devices are among them, told by
+    ``(hw:CARD,DEVICE)`` at their end, only these count: its plug-ins lead to one of them. What is
+    in brackets is left out, since the numbers change when something is plugged in.
+    """
+    there = list(names)
+    own = [name for name in there if ALSA_NUMBERS.search(name)]
+    return [ALSA_NUMBERS.sub("", name) for name in own or there]
+
+
+def list_devices() -> list[tuple[str, int, int]]:
+    """Return (name, microphone channels, loudspeaker channels) of every device there is."""
+    return [
+        (str(info["name"]), int(info["max_input_channels"]), int(info["max_output_channels"]))
+        for info in sd.query_devices()
+    ]
 
 
 def _devices(way: Way) -> list[Device]:
@@ -183,12 +261,22 @@ def usable_rate_hz(pair: tuple[Device, Device], settings: SoundSettings) -> floa
 
 def _serve(link: "Connection[Any, Any]") -> None:
     """Open the stream, pass blocks on and obey orders until the other end closes or says None."""
-    duplex = Duplex(*link.recv())
+    settings, drone = link.recv()
+    if drone is None:
+        _serve_recording(link, Recorder(settings))
+        return
+    duplex = Duplex(settings, drone)
     link.send(duplex.report())
     threading.Thread(target=_pass_blocks_on, args=(duplex, link), daemon=True).start()
     while (order := link.recv()) is not None:
         duplex.loudspeaker.order(order)
     duplex.close()
+
+
+def _serve_recording(link: "Connection[Any, Any]", recorder: Recorder) -> None:
+    """Say what is opened, play what comes, send back what was recorded."""
+    link.send(recorder.opened)
+    link.send(recorder.record(link.recv()))
 
 
 def _pass_blocks_on(duplex: Duplex, link: "Connection[Any, Any]") -> None:
