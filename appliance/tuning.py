@@ -49,7 +49,7 @@ _OTHER_EDGE = {
 }
 _LEADING_NOTE = 11
 
-_UNSURE_CENTS = (35.0, 65.0)  # between two semitones nobody can say which note was meant
+UNSURE_CENTS = (35.0, 65.0)  # between two semitones nobody can say which note was meant
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def nearest_note(hz: float, a4_hz: float = ISO_16_A4_HZ) -> int:
 
 def unsure(settled_hz: float, a4_hz: float = ISO_16_A4_HZ) -> bool:
     """Tell whether a pitch lies 35 to 65 cents between two semitones."""
-    low, high = _UNSURE_CENTS
+    low, high = UNSURE_CENTS
     return low <= 100.0 * (midi_of(settled_hz, a4_hz) % 1.0) <= high
 
 

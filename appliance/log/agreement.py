@@ -86,7 +86,7 @@ class DroneLine:
 
 def read_agreement(landings: Iterable[Landing], band_cents: float) -> Agreement:
     """Count the calls among some landings; those without a call are passed over."""
-    called = [landing for landing in landings if landing.row.call is not None]
+    called = [landing for landing in landings if landing.call is not None]
     straight = [landing for landing in called if not _corrected(landing)]
     return Agreement(
         total=_count(straight, band_cents),
@@ -108,7 +108,7 @@ def read_drones(landings: Iterable[Landing], band_cents: float) -> tuple[DroneLi
         DroneLine(
             pitch_class,
             tally([(landing.outcome, landing.landing_cents) for landing in group]),
-            _count([found for found in group if not _corrected(found)], band_cents),
+            _count([one for one in group if one.call and not _corrected(one)], band_cents),
         )
         for pitch_class, group in groups.items()
     )
@@ -118,12 +118,12 @@ def read_drones(landings: Iterable[Landing], band_cents: float) -> tuple[DroneLi
 def _count(landings: Iterable[Landing], band_cents: float) -> CallTally:
     agreed = too_flat = too_sharp = 0
     for landing in landings:
-        if landing.row.call is None:
+        if landing.call is None:
             continue
         accepted = accepted_calls(landing.landing_cents, band_cents)
-        if landing.row.call in accepted:
+        if landing.call in accepted:
             agreed += 1
-        elif _RISING.index(landing.row.call) < min(map(_RISING.index, accepted)):
+        elif _RISING.index(landing.call) < min(map(_RISING.index, accepted)):
             too_flat += 1
         else:
             too_sharp += 1
@@ -135,7 +135,7 @@ def _threshold(landings: Iterable[Landing], *, sides: bool) -> Threshold | None:
     calls = (
         (landing.landing_cents, call, landing.row.sitting.sitting_id)
         for landing in landings
-        if (call := landing.row.call) and not landing.spanned
+        if (call := landing.call) and not landing.spanned
     )
     return sitting_threshold(tuple(calls), sides=sides)
 
@@ -174,6 +174,6 @@ def _side(landing: Landing) -> Call:
 
 
 def _sounding(landing: Landing) -> int | None:
-    if landing.row.note.drone_hz is None or landing.drone_midi is None:
+    if not landing.sounding or landing.drone_midi is None:
         return None
     return landing.drone_midi % 12

@@ -3,6 +3,9 @@
 from collections.abc import Sequence
 from enum import StrEnum
 
+import numpy as np
+
+from appliance.log.columns import columns_of
 from appliance.log.records import NoteRow
 from appliance.log.strings import OpenMark
 
@@ -25,18 +28,18 @@ class Kind(StrEnum):
 
 def kinds_of(rows: Sequence[NoteRow], marks: Sequence[OpenMark | None]) -> list[Kind]:
     """Say of each note what it is; ``marks`` are those of :func:`~.strings.read_strings`."""
-    return [_kind(row, mark) for row, mark in zip(rows, marks, strict=True)]
-
-
-def _kind(row: NoteRow, mark: OpenMark | None) -> Kind:
-    if row.struck:
-        return Kind.STRUCK
-    if row.marks.paused:
-        return Kind.PAUSED
-    if mark is OpenMark.TUNING:
-        return Kind.TUNING
-    if row.note.repeat:
-        return Kind.REPEAT
-    if row.marks.in_round:
-        return Kind.IN_ROUND
-    return Kind.MAY_BE_OPEN if mark is OpenMark.MAY_BE_OPEN else Kind.ORDINARY
+    columns = columns_of(rows)
+    tuning = [mark is OpenMark.TUNING for mark in marks]
+    may_be_open = [mark is OpenMark.MAY_BE_OPEN for mark in marks]
+    first_of = (  # the first that holds
+        (Kind.STRUCK, columns.struck),
+        (Kind.PAUSED, columns.paused),
+        (Kind.TUNING, tuning),
+        (Kind.REPEAT, columns.repeat),
+        (Kind.IN_ROUND, columns.in_round),
+        (Kind.MAY_BE_OPEN, may_be_open),
+        (Kind.ORDINARY, [True] * len(columns)),
+    )
+    kinds = [kind for kind, _ in first_of]
+    which = np.argmax(np.array([holds for _, holds in first_of], bool), axis=0)
+    return [kinds[index] for index in which.tolist()]

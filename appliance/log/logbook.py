@@ -18,13 +18,13 @@ from sqlite_utils import Database
 
 from appliance.log.columns import NoteColumns, columns_of_records
 from appliance.log.dating import DATE_LATER, DATE_UNDATED
+from appliance.log.columns import NoteColumns, columns_of_records
 from appliance.log.records import (
     TAKEN_BACK,
     UNMARKED,
     EventKind,
     EventRow,
     Marks,
-    NoteRow,
     RoundGoal,
     RoundRow,
     SittingRow,
@@ -33,7 +33,6 @@ from appliance.log.records import (
     id_text,
     instant_columns,
     note_facts,
-    note_row,
     parse_id,
     round_row,
     row_key,
@@ -172,7 +171,7 @@ class LogReader:
 
     def notes(
         self, start_wall_s: float, end_wall_s: float, player: str | None = None
-    ) -> list[NoteRow]:
+    ) -> NoteColumns:
         """Notes that ended from ``start_wall_s`` up to but not at ``end_wall_s``, in that order.
 
         ``player=None`` means everybody in the room.
@@ -188,16 +187,18 @@ class LogReader:
         player = player if self._player is None else self._player
         return player, "" if player is None else "AND sitting.player = :player"
 
-    def _notes(self, where: str, values: dict[str, Any]) -> list[NoteRow]:
-        rows = self._rows(
-            f"""SELECT note.*, (SELECT verdict FROM call WHERE note_id = note.id
-                 ORDER BY call.id DESC LIMIT 1) AS verdict
-               FROM note JOIN sitting ON sitting.id = note.sitting_id
-               WHERE {where} ORDER BY note.ended_wall_s, note.id""",
-            values,
-        )
-        sittings = {key: self._sitting(key) for key in {row["sitting_id"] for row in rows}}
-        return [note_row(row, sittings[row["sitting_id"]]) for row in rows]
+    def _notes(self, where: str, values: dict[str, Any]) -> NoteColumns:
+        with self._lock, self._explained("read"):
+            found = self._db.execute(
+                f"""SELECT note.*, (SELECT verdict FROM call WHERE note_id = note.id
+                     ORDER BY call.id DESC LIMIT 1) AS verdict
+                   FROM note JOIN sitting ON sitting.id = note.sitting_id
+                   WHERE {where} ORDER BY note.ended_wall_s, note.id""",
+                values,
+            )
+            names, records = [column[0] for column in found.description], found.fetchall()
+        keys = sorted({record[names.index("sitting_id")] for record in records})
+        return columns_of_records(names, records, {key: self._sitting(key) for key in keys})
 
     def sittings(
         self, before_wall_s: float, limit: int, player: str | None = None
@@ -227,7 +228,7 @@ class LogReader:
         )
         return self._sitting(key) if found else None
 
-    def notes_of(self, sitting_id: str) -> list[NoteRow]:
+    def notes_of(self, sitting_id: str) -> NoteColumns:
         """Notes of one sitting, in the order in which they ended."""
         player, mine = self._whose(None)
         where = f"note.sitting_id = :sitting AND sitting.id = :sitting AND {_IN_SITTING} {mine}"

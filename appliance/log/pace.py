@@ -1,10 +1,11 @@
 """How fast a sitting was played, and how much of it was too short to hear a landing. Pure."""
 
-import itertools
-from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from appliance.log.columns import NoteColumns, Places, columns_of
 from appliance.log.records import NoteRow, SittingRow
 
 # A longer silence is no playing: turning a page, tuning, talking. A call and its answer take less.
@@ -26,27 +27,25 @@ class Pace:
         return 60.0 * self.notes / self.playing_s if self.playing_s > 0.0 else None
 
 
-def paces(rows: Iterable[NoteRow]) -> list[Pace]:
+def paces(rows: Sequence[NoteRow]) -> list[Pace]:
     """Return the pace of every sitting among some rows, in the order of their first notes.
 
     Notes of a pause and struck-out ones are nobody's playing.
     """
-    sittings: dict[str, list[NoteRow]] = defaultdict(list)
-    for row in rows:
-        if not row.struck and not row.marks.paused:
-            sittings[row.sitting.sitting_id].append(row)
-    return [_pace(played) for played in sittings.values()]
+    columns = columns_of(rows)
+    sittings = columns.by_sitting(~columns.struck & ~columns.paused)
+    return [_pace(sitting, columns, places) for sitting, places in sittings]
 
 
-def _pace(rows: list[NoteRow]) -> Pace:
-    notes = [row.note for row in rows]  # their times are on the monotonic clock
-    sounding_s = sum(note.end_s - note.start_s for note in notes)
-    gaps_s = (after.start_s - before.end_s for before, after in itertools.pairwise(notes))
+def _pace(sitting: SittingRow, columns: NoteColumns, places: Places) -> Pace:
+    start_s, end_s = columns.start_s[places], columns.end_s[places]  # on the monotonic clock
+    gaps_s = start_s[1:] - end_s[:-1]
+    played_on_s = gaps_s[(gaps_s > 0.0) & (gaps_s <= REST_S)]
     return Pace(
-        sitting=rows[0].sitting,
-        notes=len(rows),
-        too_short=sum(not note.measurable for note in notes),
-        playing_s=sounding_s + sum(gap_s for gap_s in gaps_s if 0.0 < gap_s <= REST_S),
+        sitting=sitting,
+        notes=len(places),
+        too_short=int(np.count_nonzero(~columns.measurable[places])),
+        playing_s=float(np.sum(end_s - start_s) + np.sum(played_on_s)),
     )
 
 

@@ -17,25 +17,24 @@ Cents are counted from the string's target at the A4 of its sitting: pure fifths
 pure fourths, from A4 (:func:`appliance.tuning.open_string_hz`); sharp is positive.
 """
 
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import median
+
+import numpy as np
 
 from appliance.instruments import find_instrument
+from appliance.log.columns import Flags, Floats, NoteColumns, Places, columns_of
 from appliance.log.records import NoteRow, SittingRow
-from appliance.log.tallies import FEW
+from appliance.log.tallies import FEW, middle
 from appliance.tuning import (
-    A4_MIDI,
     CALLED_FROM_CENTS,
     UNGRADED_CENTS,
     cents,
-    nearest_note,
     note_name,
     open_string_hz,
 )
-from appliance.vocabulary import Arrival, HeardNote, InstrumentError
+from appliance.vocabulary import InstrumentError
 
 TUNING_CENTS = 50.0  # farther off it is another note
 STRAYS_CENTS = 30.0  # a string that nobody has tuned strays so far in a week; from memory
@@ -95,12 +94,22 @@ class OpenStrings:
 
 
 @dataclass(frozen=True, slots=True)
-class _Bowed:
-    """A note near an open string: its place among the rows, the string, and how far off."""
+class _Played:
+    """The notes of one sitting that may say something of its strings.
 
-    index: int
-    string: int
-    cents: float
+    ``places`` are their places among all notes, ``off_cents`` a row for every note and a column
+    for every string: not a number where the note shows no string.
+    """
+
+    places: Places
+    off_cents: Floats
+    over_a: Flags  # the drone that sounded was the room's A, in any octave
+    measurable: Flags
+    corrected: Flags  # a finger moved after it had landed: an open string's pitch stays
+
+    def near(self, within_cents: float) -> Flags:
+        """Tell for every note and string whether they are near each other."""
+        return np.abs(self.off_cents) <= within_cents
 
 
 def read_strings(rows: Sequence[NoteRow]) -> OpenStrings:
@@ -109,17 +118,16 @@ def read_strings(rows: Sequence[NoteRow]) -> OpenStrings:
     ``rows`` stand in the order in which they were played. Notes struck out or played in a pause
     say nothing of a string, and notes of a round were fingered.
     """
-    marks: dict[int, OpenMark] = {}
+    columns = columns_of(rows)
+    marks: list[OpenMark | None] = [None] * len(columns)
     lines: list[StringLine] = []
-    sittings: dict[SittingRow, list[int]] = defaultdict(list)
-    for index, row in enumerate(rows):
-        if not row.struck and not row.marks.paused and not row.marks.in_round:
-            sittings[row.sitting].append(index)
-    for sitting, played in sittings.items():
+    say = ~columns.struck & ~columns.paused & ~columns.in_round
+    for sitting, places in columns.by_sitting(say):
         targets = _targets(sitting)
         if targets:
-            _read_sitting(sitting, targets, {index: rows[index] for index in played}, marks, lines)
-    return OpenStrings(tuple(marks.get(index) for index in range(len(rows))), tuple(lines))
+            played = _played(columns, places, list(targets.values()))
+            lines += _read_sitting(sitting, list(targets), played, marks)
+    return OpenStrings(tuple(marks), tuple(lines))
 
 
 def _targets(sitting: SittingRow) -> dict[int, float]:
@@ -133,35 +141,46 @@ def _targets(sitting: SittingRow) -> dict[int, float]:
     }
 
 
+def _played(columns: NoteColumns, places: Places, targets_hz: list[float]) -> _Played:
+    settled_hz = columns.settled_hz[places]
+    plain_hz = np.where(columns.vibrated[places] | columns.slid[places], np.nan, settled_hz)
+    drone = cents(columns.drone_hz[places], columns.a4_hz[places]) / 100.0
+    return _Played(
+        places=places,
+        off_cents=cents(plain_hz[:, None], np.array(targets_hz)),
+        over_a=np.floor(drone + 0.5) % 12 == 0,
+        measurable=columns.measurable[places],
+        corrected=np.abs(cents(settled_hz, columns.landing_hz[places])) >= CALLED_FROM_CENTS,
+    )
+
+
 def _read_sitting(
-    sitting: SittingRow,
-    targets: dict[int, float],
-    rows: dict[int, NoteRow],
-    marks: dict[int, OpenMark],
-    lines: list[StringLine],
-) -> None:
-    tuned = [bowed for run in _runs(rows, targets) for bowed in run]
-    marks.update((bowed.index, OpenMark.TUNING) for bowed in tuned)
-    candidates = [
-        bowed
-        for index, row in rows.items()
-        if index not in marks and not _corrected(row.note)
-        for bowed in _bowed(index, row.note, targets, STRAYS_CENTS)
-    ]
-    for string in targets:
-        tunings = [bowed.cents for bowed in tuned if bowed.string == string]
-        plain = [bowed for bowed in candidates if bowed.string == string]
-        pitches = [*tunings[-1:], *_commonest([bowed.cents for bowed in plain])]
-        may_be = [bowed for bowed in plain if _near_any(bowed.cents, pitches)]
-        marks.update((bowed.index, OpenMark.MAY_BE_OPEN) for bowed in may_be)
-        if tunings or may_be:
-            lines.append(_line(sitting, string, tunings, [bowed.cents for bowed in may_be]))
+    sitting: SittingRow, strings: list[int], played: _Played, marks: list[OpenMark | None]
+) -> Iterator[StringLine]:
+    """Mark the notes of a sitting, and yield a line for every string heard."""
+    near = played.near(TUNING_CENTS)
+    tuned = np.zeros(len(played.places), bool)
+    for run in _runs(played, np.where(near.any(axis=1), near.argmax(axis=1), -1).tolist()):
+        tuned[run] = True
+    _mark(marks, played.places[tuned], OpenMark.TUNING)
+    plain = played.near(STRAYS_CENTS) & ~(tuned | played.corrected)[:, None]
+    for index, string in enumerate(strings):
+        off = played.off_cents[:, index]
+        tunings = off[tuned & near[:, index]].tolist()
+        pitches = [*tunings[-1:], *_commonest(off[plain[:, index]])]
+        may_be = plain[:, index] & _near_any(off, pitches)
+        _mark(marks, played.places[may_be], OpenMark.MAY_BE_OPEN)
+        if tunings or may_be.any():
+            yield _line(sitting, string, tunings, off[may_be])
 
 
-def _line(
-    sitting: SittingRow, string: int, tunings: Sequence[float], plain: Sequence[float]
-) -> StringLine:
-    typical = median(plain) if plain else None
+def _mark(marks: list[OpenMark | None], places: Places, mark: OpenMark) -> None:
+    for place in places.tolist():
+        marks[place] = mark
+
+
+def _line(sitting: SittingRow, string: int, tunings: Sequence[float], plain: Floats) -> StringLine:
+    typical = middle(plain) if plain.size else None
     return StringLine(
         sitting=sitting,
         midi=string,
@@ -169,64 +188,46 @@ def _line(
         left_cents=tunings[-1] if tunings else None,
         notes=len(plain),
         typical_cents=typical,
-        spread_cents=None if typical is None else median(abs(off - typical) for off in plain),
+        spread_cents=None if typical is None else middle(np.abs(plain - typical)),
     )
 
 
-def _bowed(
-    index: int, note: HeardNote, targets: dict[int, float], within_cents: float
-) -> Iterator[_Bowed]:
-    """Yield the string that a note may be, by its settled pitch, if it may be one."""
-    if note.settled_hz is None or note.vibrato is not None or note.arrival is Arrival.SLIDE:
-        return
-    for string, hz in targets.items():
-        if abs(off := cents(note.settled_hz, hz)) <= within_cents:
-            yield _Bowed(index, string, off)
-
-
-def _corrected(note: HeardNote) -> bool:
-    """Tell whether a finger moved after it had landed: an open string's pitch stays."""
-    if note.landing_hz is None or note.settled_hz is None:
-        return False
-    return abs(cents(note.settled_hz, note.landing_hz)) >= CALLED_FROM_CENTS
-
-
-def _runs(rows: dict[int, NoteRow], targets: dict[int, float]) -> Iterator[list[_Bowed]]:
-    """Yield the runs of notes that are tuning."""
-    run: list[_Bowed] = []
+def _runs(played: _Played, string: list[int]) -> Iterator[list[int]]:
+    """Yield the runs of notes that are tuning; each note is near a ``string``, or near none: -1."""
+    run: list[int] = []
     first = new_drone = True  # whether the run, and whether the next note, is the first over an A
-    for index, row in rows.items():
-        over_a = _over_a(row)
-        if over_a and not row.note.measurable:
+    notes = zip(played.over_a.tolist(), played.measurable.tolist(), strict=True)
+    for index, (over_a, measurable) in enumerate(notes):
+        if over_a and not measurable:
             continue  # two strings bowed together, or too short
-        bowed = list(_bowed(index, row.note, targets, TUNING_CENTS)) if over_a else []
-        if bowed:
+        if over_a and string[index] >= 0:
             first = new_drone if not run else first
-            run += bowed
+            run.append(index)
         elif run:
-            yield from _tuning(run, first)
+            yield from _tuning(run, string, first)
             run = []
         new_drone = not over_a
-    yield from _tuning(run, first)
+    yield from _tuning(run, string, first)
 
 
-def _tuning(run: list[_Bowed], first: bool) -> Iterator[list[_Bowed]]:
-    if first or len({bowed.string for bowed in run}) >= STRINGS_OF_A_TUNING:
+def _tuning(run: list[int], string: list[int], first: bool) -> Iterator[list[int]]:
+    if first or len({string[index] for index in run}) >= STRINGS_OF_A_TUNING:
         yield run
 
 
-def _over_a(row: NoteRow) -> bool:
-    """Tell whether the drone that sounded was the room's A, in any octave."""
-    drone_hz = row.note.drone_hz
-    return drone_hz is not None and nearest_note(drone_hz, row.sitting.a4_hz) % 12 == A4_MIDI % 12
-
-
-def _commonest(offs: Sequence[float]) -> list[float]:
+def _commonest(off: Floats) -> list[float]:
     """Return the pitch about which most of the notes lie, the nearest to the target of equals."""
-    groups = [[other for other in offs if abs(other - off) <= ONE_PITCH_CENTS] for off in offs]
-    ranked = sorted((len(group), -abs(median(group)), median(group)) for group in groups)
-    return [pitch for _, _, pitch in ranked[-1:]]
+    ordered = np.sort(off)
+    begins = np.searchsorted(ordered, ordered - ONE_PITCH_CENTS, "left")
+    ends = np.searchsorted(ordered, ordered + ONE_PITCH_CENTS, "right")
+    sizes = ends - begins
+    most = np.flatnonzero(sizes == sizes.max(initial=0))
+    pitches = [middle(ordered[begins[index] : ends[index]]) for index in most.tolist()]
+    return sorted(pitches, key=lambda pitch: (-abs(pitch), pitch))[-1:]
 
 
-def _near_any(off: float, pitches: Iterable[float]) -> bool:
-    return any(abs(off - pitch) <= ONE_PITCH_CENTS for pitch in pitches)
+def _near_any(off: Floats, pitches: Iterable[float]) -> Flags:
+    near = np.zeros(len(off), bool)
+    for pitch in pitches:
+        near |= np.abs(off - pitch) <= ONE_PITCH_CENTS
+    return near

@@ -2,9 +2,11 @@
 
 import math
 import statistics
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from appliance.tuning import UNGRADED_CENTS
 from appliance.vocabulary import Outcome
@@ -74,15 +76,23 @@ class Tally:
 
 def tally(tries: Sequence[tuple[Outcome, float]]) -> Tally:
     """Count ``(outcome, landing error in cents)`` pairs; every outcome must be a counted one."""
-    counts = Counter(outcome for outcome, _ in tries)
-    errors = [error for _, error in tries]
-    typical = statistics.median(errors) if errors else None
+    return count([outcome for outcome, _ in tries], [error for _, error in tries])
+
+
+def count(outcomes: Sequence[Outcome], errors: Sequence[float]) -> Tally:
+    """Count outcomes with their landing errors in cents, as :func:`tally` does."""
+    sizes = np.array(errors, np.float64)
+    typical = middle(sizes) if errors else None
     return Tally(
-        landed=counts[Outcome.LANDED],
-        rescued=counts[Outcome.RESCUED],
-        missed=counts[Outcome.MISSED],
+        landed=outcomes.count(Outcome.LANDED),
+        rescued=outcomes.count(Outcome.RESCUED),
+        missed=outcomes.count(Outcome.MISSED),
         typical_cents=typical,
-        spread_cents=None
-        if typical is None
-        else statistics.median(abs(error - typical) for error in errors),
+        spread_cents=None if typical is None else middle(np.abs(sizes - typical)),
     )
+
+
+def middle(values: NDArray[np.float64]) -> float:
+    """Return the median; for the few values of a row much faster than numpy's own."""
+    ordered, half = np.sort(values), len(values) // 2
+    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)

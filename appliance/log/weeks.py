@@ -1,73 +1,40 @@
 """What a week shows: pure, from the rows of the log to a :class:`Week`.
 
-Pitch is logged in Hz; the target is chosen here, when the log is read, so the same week can be
-read in another tuning, at another A4, with another band.
+Pitch is logged in Hz; the target is chosen when the log is read (:mod:`~.judging`), so the same
+week can be read in another tuning, at another A4, with another band.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from appliance.log.judging import Landing, Reading, judge, judge_all
 from appliance.log.kinds import Kind, kinds_of
 from appliance.log.pace import Pace, paces
 from appliance.log.records import NoteRow
 from appliance.log.strings import StringLine, read_strings
-from appliance.log.tallies import COUNTED, Tally, tally
-from appliance.tuning import error_cents, narrowed, nearest_note, note_name, outcome, target
-from appliance.vocabulary import Outcome
+from appliance.log.tallies import Tally, count
+from appliance.tuning import note_name
+from appliance.vocabulary import Movement, Outcome
+
+__all__ = [
+    "Beside",
+    "Comparison",
+    "Landing",
+    "NoteLine",
+    "Reading",
+    "ShiftLine",
+    "Week",
+    "grouped",
+    "judge",
+    "landings_of",
+    "read_week",
+]
 
 _Key = TypeVar("_Key")
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """How the log is read. ``a4_hz=None``: each sitting at the A4 it was played at.
-
-    ``count_open``: notes that may be open strings count like fingered ones. ``tonic_pc`` is a pitch
-    class (C = 0), ``None``: each drone is its own tonic. ``span_edge`` is one of SPAN_EDGES.
-    """
-
-    tuning: str = "just"
-    a4_hz: float | None = None
-    band_cents: float = 10.0
-    count_open: bool = False
-    tonic_pc: int | None = None
-    span_edge: str = "nearer"
-
-
-@dataclass(frozen=True, slots=True)
-class Landing:
-    """One counted note against its target; cents are sharp positive.
-
-    ``drone_midi`` is the note its target refers to (``None``: none yet), ``move`` the two
-    notes of a likely shift. ``spanned``: its target is a span, not one pitch. ``may_be_open`` ones
-    are counted only where asked for.
-    """
-
-    row: NoteRow
-    day: date
-    midi: int
-    drone_midi: int | None
-    move: tuple[int, int] | None
-    outcome: Outcome
-    landing_cents: float
-    settled_cents: float
-    spanned: bool
-    may_be_open: bool = False
-
-    @property
-    def conditions(self) -> Hashable:
-        """What two weeks must share to be compared: note, drone, and whether it sounded."""
-        return self.midi, self.drone_midi, self.row.note.drone_hz is not None
-
-    @property
-    def direction(self) -> int:
-        """Return -1 for a shift downwards, else 1: cents times this are long positive."""
-        return -1 if self.move is not None and self.move[0] > self.move[1] else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,11 +76,12 @@ class NoteLine:
 
 @dataclass(frozen=True, slots=True)
 class ShiftLine:
-    """All landings of one shift; its errors count along the move, long positive.
+    """All landings of one shift, slide move or leap; errors count along it, long positive.
 
-    ``likely`` is the mean probability that the hand moved at all.
+    ``likely`` is the mean probability that hand or slide moved at all.
     """
 
+    movement: Movement
     from_midi: int
     to_midi: int
     likely: float
@@ -171,8 +139,8 @@ class Week:
 
 
 def read_week(
-    rows: Iterable[NoteRow],
-    rows_before: Iterable[NoteRow],
+    rows: Sequence[NoteRow],
+    rows_before: Sequence[NoteRow],
     reading: Reading,
     zone: ZoneInfo | None = None,
 ) -> Week:
@@ -181,10 +149,10 @@ def read_week(
     Unsure and not measurable notes are counted apart, and so is every note that is no ordinary one
     (see :class:`~.kinds.Kind`).
     """
-    rows = tuple(rows)
     strings = read_strings(rows)
-    kinds = Counter(kinds_of(rows, strings.marks))
-    judged = _judged(rows, reading, zone)
+    every = kinds_of(rows, strings.marks)
+    kinds = Counter(every)
+    judged = list(_judged(rows, every, reading, zone))
     landings = [found for found in judged if isinstance(found, Landing)]
     before = landings_of(rows_before, reading, zone)
     return Week(
@@ -211,94 +179,60 @@ def read_week(
 
 
 def landings_of(
-    rows: Iterable[NoteRow], reading: Reading, zone: ZoneInfo | None = None
+    rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing]:
     """Return the counted landings among some rows, in their order."""
-    judged = _judged(tuple(rows), reading, zone)
-    return [found for found in judged if isinstance(found, Landing)]
+    kinds = kinds_of(rows, read_strings(rows).marks)
+    return [found for found in _judged(rows, kinds, reading, zone) if isinstance(found, Landing)]
 
 
 def _judged(
-    rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None
-) -> list[Landing | Outcome]:
+    rows: Sequence[NoteRow], kinds: Sequence[Kind], reading: Reading, zone: ZoneInfo | None
+) -> Iterator[Landing | Outcome]:
     """Hold against their targets the notes that count."""
-    judged = []
-    for row, kind in zip(rows, kinds_of(rows, read_strings(rows).marks), strict=True):
-        found = judge(row, reading, zone)
+    for found, kind in zip(judge_all(rows, reading, zone), kinds, strict=True):
         if kind is Kind.ORDINARY:
-            judged.append(found)
+            yield found
         elif kind is Kind.MAY_BE_OPEN and reading.count_open:
-            judged.append(replace(found, may_be_open=True) if isinstance(found, Landing) else found)
-    return judged
+            yield found._replace(may_be_open=True) if isinstance(found, Landing) else found
 
 
-def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:
-    """Hold one note against its target; without a landing the outcome says why."""
-    note = row.note
-    if not note.measurable or note.landing_hz is None or note.settled_hz is None:
-        return Outcome.NOT_MEASURABLE
-    a4_hz = reading.a4_hz or row.sitting.a4_hz
-    aim = target(
-        note.settled_hz,
-        a4_hz=a4_hz,
-        reference_hz=note.reference_hz,
-        tuning=reading.tuning,
-        tonic_pc=reading.tonic_pc,
-    )
-    aim = narrowed(aim, reading.span_edge)
-    result = outcome(note, aim, reading.band_cents)
-    if result not in COUNTED:
-        return result
-    return Landing(
-        row=row,
-        day=datetime.fromtimestamp(row.ended_at.wall_s, zone).date(),
-        midi=aim.midi,
-        drone_midi=None if note.reference_hz is None else nearest_note(note.reference_hz, a4_hz),
-        move=None if note.shift is None else (nearest_note(note.shift.from_hz, a4_hz), aim.midi),
-        outcome=result,
-        landing_cents=error_cents(note.landing_hz, aim),
-        settled_cents=error_cents(note.settled_hz, aim),
-        spanned=aim.low_hz < aim.high_hz,
+def _tally(landings: Sequence[Landing]) -> Tally:
+    return count(
+        [landing.outcome for landing in landings], [landing.landing_cents for landing in landings]
     )
 
 
-def _tally(landings: Iterable[Landing]) -> Tally:
-    return tally([(landing.outcome, landing.landing_cents) for landing in landings])
-
-
-def _shift_tally(landings: Iterable[Landing]) -> Tally:
-    return tally(
-        [(landing.outcome, landing.direction * landing.landing_cents) for landing in landings]
+def _shift_tally(landings: Sequence[Landing]) -> Tally:
+    return count(
+        [landing.outcome for landing in landings],
+        [landing.direction * landing.landing_cents for landing in landings],
     )
 
 
 def _compare(
     this: Sequence[Landing],
     before: Sequence[Landing],
-    count: Callable[[Iterable[Landing]], Tally] = _tally,
+    count: Callable[[Sequence[Landing]], Tally] = _tally,
 ) -> Comparison | None:
     common = {landing.conditions for landing in this} & {landing.conditions for landing in before}
     if not common:
         return None
     return Comparison(
-        count(landing for landing in this if landing.conditions in common),
-        count(landing for landing in before if landing.conditions in common),
+        count([landing for landing in this if landing.conditions in common]),
+        count([landing for landing in before if landing.conditions in common]),
     )
 
 
 def _beside(landings: Sequence[Landing]) -> Beside:
-    without = [landing for landing in landings if landing.row.marks.without]
-    sounding = [
-        landing
-        for landing in landings
-        if landing.row.note.drone_hz is not None and not landing.row.marks.without
-    ]
+    without = [landing for landing in landings if landing.without]
+    sounding = [landing for landing in landings if landing.sounding and not landing.without]
     both = {_place(landing) for landing in without} & {_place(landing) for landing in sounding}
     return Beside(
         _tally(sounding),
         _tally(without),
-        _tally(landing for landing in sounding if _place(landing) in both),
-        _tally(landing for landing in without if _place(landing) in both),
+        _tally([landing for landing in sounding if _place(landing) in both]),
+        _tally([landing for landing in without if _place(landing) in both]),
     )
 
 
@@ -327,18 +261,25 @@ def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[Not
 
 
 def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[ShiftLine, ...]:
-    earlier = grouped(before, lambda landing: landing.move)
+    earlier = grouped(before, _how)
     lines = (
         ShiftLine(
-            *move,
-            likely=fmean(shift.likely for found in group if (shift := found.row.note.shift)),
+            *how,
+            likely=fmean(found.likely for found in group),
             tally=_shift_tally(group),
-            compared=_compare(group, earlier.get(move, ()), _shift_tally),
+            compared=_compare(group, earlier.get(how, ()), _shift_tally),
             landings=tuple(group),
         )
-        for move, group in grouped(this, lambda landing: landing.move).items()
+        for how, group in grouped(this, _how).items()
     )
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.name)))
+
+
+def _how(landing: Landing) -> tuple[Movement, int, int] | None:
+    """How a note was arrived at: what moved, from where, to where."""
+    if landing.movement is None or landing.move is None:
+        return None
+    return landing.movement, *landing.move
 
 
 def _trouble(tally: Tally) -> tuple[int, int]:
