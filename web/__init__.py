@@ -13,7 +13,7 @@ from flask import Flask
 
 from appliance.log.calendar import room_zone
 from appliance.settings import Settings
-from web import ear, guard, pages, sittings, words
+from web import ear, guard, naming, pages, sittings, words
 
 __all__ = ["create_app"]
 
@@ -32,6 +32,7 @@ def create_app(
         Path(log_path), settings.room, room_zone(settings.room.time_zone), now_s
     )
     words.register(app)
+    naming.register(app)
     ear.register(app)
     guard.register(app)
     app.register_blueprint(pages.blueprint)

@@ -5,7 +5,6 @@ from flask import Flask
 from appliance.log.agreement import CallLine, CallTally
 from appliance.log.psychometric import ENOUGH, Estimate, Threshold
 from appliance.log.tallies import Tally
-from appliance.tuning import pitch_class_name
 from appliance.vocabulary import Call
 from web.words import NO_BREAK, SIDES, cents, percent
 
@@ -26,7 +25,6 @@ def register(app: Flask) -> None:
         leaning=leaning,
         sounds_in_tune=sounds_in_tune,
         on_a_side=on_a_side,
-        pitch_class_name=pitch_class_name,
     )
     app.jinja_env.globals.update(INTERVALS=INTERVALS, LANDED=LANDED, ENOUGH=ENOUGH)
 

@@ -15,10 +15,11 @@ from appliance.log.records import RoundRow
 from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, NoteLine, ShiftLine, Week, landings_of, read_week
 from appliance.settings import RoomSettings
-from appliance.tuning import TUNINGS, note_name
-from web import ear
+from appliance.tuning import TUNINGS
+from web import ear, naming
 from web.diary import Diary, Ruler, draw, scale_for
-from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, Asked, read_query
+from web.naming import move_name, note_name
+from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, ORDERS, Asked, read_query
 from web.week_json import week_json
 from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
 
@@ -47,6 +48,7 @@ class Room:
 class Card:
     """One note or shift as a page shows it."""
 
+    name: str
     line: NoteLine | ShiftLine
     diary: Diary
     sides: tuple[str, str]
@@ -134,7 +136,9 @@ def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
         rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))
         span = log.span()
     last_played = CalendarWeek.of(span[1], room.zone) if span else None
-    return asked, read_week(rows, rows_before, asked.reading, room.zone), last_played
+    week = read_week(rows, rows_before, asked.reading, room.zone)
+    naming.follow(asked, week.landings, room.settings.instrument)
+    return asked, week, last_played
 
 
 def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
@@ -153,7 +157,9 @@ def _asked_landings() -> tuple[Asked, list[Landing]]:
     begins = asked.week.later(1 - ear.WEEKS).bounds(room.zone)[0]
     with LogReader(room.log_path) as log:
         rows = log.notes(begins, asked.week.bounds(room.zone)[1])
-    return asked, landings_of(rows, asked.reading, room.zone)
+    landings = landings_of(rows, asked.reading, room.zone)
+    naming.follow(asked, landings, room.settings.instrument)
+    return asked, landings
 
 
 def _ruler(week: Week, asked: Asked, line_height: float) -> Ruler:
@@ -166,15 +172,19 @@ def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler) -> Card:
     is_shift = isinstance(line, ShiftLine)
     diary = draw(line.landings, line.tally, ruler, along=is_shift)
     if isinstance(line, ShiftLine):
+        name = move_name(line.from_midi, line.to_midi)
         href = url_for("pages.show_shift", move=line.pair, **asked.link())
     else:
+        name = note_name(line.midi)
         href = url_for("pages.show_note", midi=line.midi, **asked.link())
-    return Card(line, diary, SHIFT_SIDES if is_shift else SIDES, href)
+    return Card(name, line, diary, SHIFT_SIDES if is_shift else SIDES, href)
 
 
 def frame(asked: Asked) -> dict[str, object]:
     """What every page of a week shows around its own matter."""
     room = current_room()
+    if not naming.followed():
+        naming.follow(asked, (), room.settings.instrument)
     return {
         "asked": asked,
         "room": room.settings.name,
@@ -182,7 +192,13 @@ def frame(asked: Asked) -> dict[str, object]:
         "tunings": {name: TUNING_NAMES[name] for name in TUNINGS},
         "band_range": BAND_CENTS,
         "a4_range": A4_HZ,
-        "open_strings": OPEN_STRINGS,
+        "open_strings": {name: name for name in OPEN_STRINGS},
+        "key_names": naming.KEY_NAMES,
+        "edge_names": naming.EDGE_NAMES,
+        "language_names": naming.LANGUAGE_NAMES,
+        "pitch_names": naming.PITCH_NAMES,
+        "clef_names": naming.CLEF_NAMES,
+        "orders": ORDERS,
         "a4_hz": room.settings.a4_hz,
         "zone": room.zone,
     }

@@ -1,7 +1,8 @@
-"""What a link asks for: which week, and how to read it."""
+"""What a link asks for: which week, how to read it, and how to write its notes."""
 
 import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from werkzeug.datastructures import MultiDict
@@ -9,61 +10,107 @@ from werkzeug.exceptions import BadRequest
 
 from appliance.log.calendar import CalendarWeek, WeekNameError
 from appliance.log.weeks import Reading
+from appliance.notation import CLEFS, LANGUAGES, TONICS, TRANSPOSITIONS, tonic_pitch_class
 from appliance.settings import RoomSettings
-from appliance.tuning import TUNINGS
+from appliance.tuning import SPAN_EDGES, TUNINGS
 
 _NUMBER = re.compile(r"\d{1,4}(\.\d{1,3})?", re.ASCII)
 BAND_CENTS = (5.0, 30.0)
 A4_HZ = (400.0, 480.0)
 OPEN_STRINGS = ("apart", "counted")  # notes that may be open strings
+KEYS = ("drone", *TONICS)  # drone: each drone is its own tonic
+PITCHES = ("concert", "written", *TRANSPOSITIONS)  # written: as the instrument's part is
+CLEF_CHOICES = ("usual", *CLEFS)  # usual: the instrument's
+ORDERS = ("trouble", "count", "pitch")
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How notes are written and sorted; each is one of the choices above."""
+
+    key: str = "drone"
+    pitch: str = "concert"
+    names: str = LANGUAGES[0]
+    clef: str = "usual"
+    sort: str = ORDERS[0]
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One week, read one way."""
+    """One week, read one way and written one way."""
 
     week: CalendarWeek
     reading: Reading
+    manner: Manner = Manner()
 
-    def link(self, week: CalendarWeek | None = None) -> dict[str, Any]:
-        """Query parameters that ask for the same again, or for another week the same way."""
+    def link(self, week: CalendarWeek | None = None, **changes: str) -> dict[str, Any]:
+        """Query parameters that ask for the same again, or for another week the same way.
+
+        ``changes`` replace parameters. What is as usual is left out, so that links stay short.
+        """
+        reading = self.reading
         values = {
             "week": str(week or self.week),
-            "tuning": self.reading.tuning,
-            "band": f"{self.reading.band_cents:g}",
+            "tuning": reading.tuning,
+            "band": f"{reading.band_cents:g}",
         }
-        if self.reading.a4_hz is not None:
-            values["a4"] = f"{self.reading.a4_hz:g}"
-        if self.reading.count_open:
+        if reading.a4_hz is not None:
+            values["a4"] = f"{reading.a4_hz:g}"
+        if reading.count_open:
             values["open"] = OPEN_STRINGS[1]
-        return values
+        if reading.span_edge != SPAN_EDGES[0]:
+            values["edge"] = reading.span_edge
+        usual = Manner()
+        for name in Manner.__slots__:
+            if (value := getattr(self.manner, name)) != getattr(usual, name):
+                values[name] = value
+        return values | changes
 
 
 def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: CalendarWeek) -> Asked:
-    """Read ``week``, ``tuning``, ``band`` (cents), ``a4`` (Hz), ``open`` (``apart``, ``counted``).
+    """Read ``week``, ``tuning``, ``band`` (cents), ``a4`` (Hz), ``open``, ``edge`` and the manner.
 
-    What is missing is the room's; notes that may be open strings stay apart.
-
-    Raises BadRequest with one sentence for anything out of range.
+    What is missing is the room's, or as usual. Raises BadRequest with one sentence for anything
+    that is none of the choices, or out of range.
     """
     try:
         week = CalendarWeek.parse(args["week"]) if "week" in args else this_week
     except WeekNameError as error:
         raise BadRequest(str(error)) from None
+    manner = _manner(args)
     tuning = args.get("tuning", room.tuning)
     if tuning not in TUNINGS:
         raise BadRequest(f"There is no such tuning: it is one of {', '.join(TUNINGS)}.")
     band_cents = _number(args, "band", BAND_CENTS, "The band is a number of cents")
     a4_hz = _number(args, "a4", A4_HZ, "A4 is a number of hertz") if args.get("a4") else None
-    band_cents = room.band_cents if band_cents is None else band_cents
-    return Asked(week, Reading(tuning, a4_hz, band_cents, _count_open(args)))
+    reading = Reading(
+        tuning=tuning,
+        a4_hz=a4_hz,
+        band_cents=room.band_cents if band_cents is None else band_cents,
+        count_open=_choice(args, "open", OPEN_STRINGS, "Open strings are") == OPEN_STRINGS[1],
+        tonic_pc=None if manner.key == KEYS[0] else tonic_pitch_class(manner.key),
+        span_edge=_choice(args, "edge", SPAN_EDGES, "Where two pitches are right, count from"),
+    )
+    return Asked(week, reading, manner)
 
 
-def _count_open(args: "MultiDict[str, str]") -> bool:
-    asked = args.get("open", OPEN_STRINGS[0])
-    if asked not in OPEN_STRINGS:
-        raise BadRequest(f"Open strings are {' or '.join(OPEN_STRINGS)}.")
-    return asked == OPEN_STRINGS[1]
+def _manner(args: "MultiDict[str, str]") -> Manner:
+    return replace(
+        Manner(),
+        key=_choice(args, "key", KEYS, "The key is"),
+        pitch=_choice(args, "pitch", PITCHES, "The pitch is"),
+        names=_choice(args, "names", LANGUAGES, "Note names are"),
+        clef=_choice(args, "clef", CLEF_CHOICES, "The clef is"),
+        sort=_choice(args, "sort", ORDERS, "Sort by"),
+    )
+
+
+def _choice(args: "MultiDict[str, str]", key: str, choices: Sequence[str], what: str) -> str:
+    """Return one of the choices; the first where nothing is asked for."""
+    asked = args.get(key, choices[0])
+    if asked not in choices:
+        raise BadRequest(f"{what} {', '.join(choices[:-1])} or {choices[-1]}.")
+    return asked
 
 
 def _number(

@@ -18,9 +18,11 @@ from appliance.log.timeline import (
     read_timeline,
 )
 from appliance.log.weeks import Landing, Week, read_week
-from appliance.tuning import nearest_note, note_name
+from appliance.tuning import nearest_note
 from appliance.vocabulary import LogbookError
+from web import naming
 from web.minutes import APART, Line, Span, draw_part, outcome_of
+from web.naming import note_name
 from web.pages import current_room, frame
 from web.query import Asked, read_query
 from web.words import round_name, tries
@@ -68,6 +70,7 @@ def show_sitting(sitting_id: str) -> ResponseReturnValue:
     """One sitting in time, then its notes one by one."""
     asked = _asked()
     timeline, week = _read(sitting_id, asked)
+    naming.follow(asked, week.landings, timeline.sitting.instrument)
     part = draw_part(timeline, _whole_number("part", 1))
     return render_template(
         "sitting.html",

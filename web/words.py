@@ -14,8 +14,10 @@ from appliance.log.strings import StringLine
 from appliance.log.tallies import FEW, Tally
 from appliance.log.tries import TryLine
 from appliance.log.weeks import Comparison, Reading
-from appliance.tuning import UNGRADED_CENTS, nearest_note, note_name
+from appliance.tuning import UNGRADED_CENTS, nearest_note
 from appliance.vocabulary import Instant
+from web.naming import move_name, note_name, written_as
+from web.query import Asked
 
 TUNING_NAMES = {
     "just": "just intonation over the drone",
@@ -35,10 +37,9 @@ def register(app: Flask) -> None:
         bias=bias,
         chance=chance,
         days=days,
-        reading=reading,
+        read_as=read_as,
         clock=clock,
         signed=signed,
-        note_name=note_name,
         slow_enough=slow_enough,
         off_all_evening=off_all_evening,
         round_name=round_name,
@@ -118,8 +119,13 @@ def days(week: CalendarWeek) -> str:
     return f"{start} to {last.day} {last:%B} {last.year}"
 
 
+def read_as(asked: Asked) -> str:
+    """Return how the page reads the log, and how it writes notes where that is not as usual."""
+    return " ".join(filter(None, (reading(asked.reading), written_as(asked))))
+
+
 def reading(read: Reading) -> str:
-    """Return how the page reads the log."""
+    """Return how the log is read."""
     a4 = "A4 as it was played" if read.a4_hz is None else f"A4 = {read.a4_hz:g} Hz"
     shown = f"Shown in {TUNING_NAMES[read.tuning]}, in tune within {read.band_cents:g} cents, {a4}"
     return f"{shown}; open strings counted." if read.count_open else f"{shown}."
@@ -128,8 +134,8 @@ def reading(read: Reading) -> str:
 def off_all_evening(lines: Iterable[StringLine], zone: ZoneInfo | None) -> list[str]:
     """Return one sentence for every string that was off for a whole sitting."""
     return [
-        f"{clock(line.sitting.started_at, zone)}: the {line.name} string was {cents(off)} "
-        f"{SIDES[off > 0]} all evening ({line.notes} notes)."
+        f"{clock(line.sitting.started_at, zone)}: the {note_name(line.midi)} string was "
+        f"{cents(off)} {SIDES[off > 0]} all evening ({line.notes} notes)."
         for line in lines
         if (off := line.off_cents) is not None
     ]
@@ -138,10 +144,10 @@ def off_all_evening(lines: Iterable[StringLine], zone: ZoneInfo | None) -> list[
 def round_name(played: RoundRow, a4_hz: float) -> str:
     """Return what a round was about, such as ``D4→A4``."""
     goal = played.goal
-    target = note_name(nearest_note(goal.target_low_hz, a4_hz))
+    target = nearest_note(goal.target_low_hz, a4_hz)
     if goal.from_hz is None:
-        return f"{target} from silence"
-    return f"{note_name(nearest_note(goal.from_hz, a4_hz))}→{target}"
+        return f"{note_name(target)} from silence"
+    return move_name(nearest_note(goal.from_hz, a4_hz), target)
 
 
 def tries(lines: Iterable[TryLine]) -> str:

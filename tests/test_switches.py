@@ -1,0 +1,179 @@
+"""The switches of the pages: key, one edge of a span, names, written pitch; from the logged Hz."""
+
+import math
+import re
+import sqlite3
+from dataclasses import replace
+from html import unescape
+from pathlib import Path
+
+import numpy as np
+import pytest
+from flask.testing import FlaskClient
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from appliance.log.logbook import Logbook
+from appliance.settings import Settings
+from appliance.tuning import note_hz, parse_note
+from tests.log_rows import fill, heard, instant, later
+from web import create_app
+from web.query import CLEF_CHOICES, KEYS, ORDERS, PITCHES
+
+NOW = instant(2026, 2, 15, 20)
+PAGES = ("/", "/note/66", "/shift/59-67", "/ear", "/sittings")
+
+
+def _client(path: Path) -> FlaskClient:
+    room = replace(Settings().room, name="north room", time_zone="Europe/Lisbon")
+    return create_app(path, replace(Settings(), room=room), lambda: NOW.wall_s).test_client()
+
+
+@pytest.fixture(scope="module")
+def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("log") / "room.db"
+    fill(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def client(log_path: Path) -> FlaskClient:
+    return _client(log_path)
+
+
+def _text(client: FlaskClient, address: str) -> str:
+    answer = client.get(address)
+    assert answer.status_code == 200, answer.text
+    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", answer.text, flags=re.S)
+    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
+
+
+def _typical(client: FlaskClient, note: str, query: str) -> float:
+    lines = client.get(f"/week.json?{query}").get_json()["notes"]
+    return float(next(line["typical_cents"] for line in lines if line["note"] == note))
+
+
+def _raw_typical(path: Path, midi: int, aim_over_a_cents: float) -> float:
+    """Median error of a note against a pitch so far above A3 = 220 Hz, from the raw rows."""
+    with sqlite3.connect(path) as raw:
+        rows = raw.execute(
+            "SELECT landing_hz, settled_hz FROM note WHERE ended_wall_s > 1770595200 "
+            "AND NOT struck AND NOT repeat AND measurable"
+        ).fetchall()
+    off = [
+        1200 * math.log2(landing / 220.0) - aim_over_a_cents
+        for landing, settled in rows
+        if abs(1200 * math.log2(settled / 440.0) - 100 * (midi - 69)) <= 35
+    ]
+    return float(np.median(off))
+
+
+def test_the_key_moves_the_targets(client: FlaskClient, log_path: Path) -> None:
+    """Over a drone on A a G may lie from 16/9 to 9/5; in G, A is 9/8 and G itself 16/9, no more."""
+    in_g, over_a = _typical(client, "G4", "key=G"), _typical(client, "G4", "key=drone")
+    aim = 1200 * math.log2(16 / 9)
+    assert in_g == pytest.approx(_raw_typical(log_path, 67, aim), abs=1e-6)
+    assert in_g - over_a > 15
+    assert "Key of G." in _text(client, "/?key=G")
+    # in C, A is 5/3, so that C's tritone 45/32 is 27/32 of A, a span's lower edge
+    found = _typical(client, "F#4", "key=C&edge=low")
+    aim = 1200 * math.log2(27 / 16)
+    assert found == pytest.approx(_raw_typical(log_path, 66, aim), abs=1e-6)
+
+
+def test_one_edge_of_a_span(client: FlaskClient, log_path: Path) -> None:
+    for edge, ratio in (("low", 16 / 9), ("high", 9 / 5)):
+        aim = 1200 * math.log2(ratio)
+        found = _typical(client, "G4", f"edge={edge}")
+        assert found == pytest.approx(_raw_typical(log_path, 67, aim), abs=1e-6)
+    assert "The lower one where two pitches are right." in _text(client, "/?edge=low")
+
+
+@pytest.mark.parametrize(
+    ("query", "name", "drone"),
+    [
+        ("names=german", "Fis4", "A3"),
+        ("names=solfege", "Fa♯4", "La3"),
+        ("key=Gb", "Gb4", "A3"),
+        ("pitch=in-Bb", "G#4", "B3"),
+        ("pitch=octave&names=german", "Fis5", "A4"),
+    ],
+)
+def test_names_on_the_page_and_never_in_the_json(
+    client: FlaskClient, query: str, name: str, drone: str
+) -> None:
+    assert f" {name} " in _text(client, f"/?{query}")
+    own = _text(client, f"/note/66?{query}")
+    assert f" {name} " in own
+    if "key" not in query:
+        assert f" {drone} " in own
+    notes = client.get(f"/week.json?{query}").get_json()["notes"]
+    assert "F#4" in {line["note"] for line in notes}
+
+
+def test_written_pitch_is_the_instruments(tmp_path: Path) -> None:
+    path = tmp_path / "room.db"
+    at = instant(2026, 2, 10)
+    with Logbook(path, "north room") as log:
+        sitting = log.begin_sitting(at, instrument="clarinet", a4_hz=440.0)
+        for number in range(3):
+            drone_hz = note_hz(parse_note("Bb3"))
+            note = heard("D4", 0.0, drone_hz=drone_hz, reference_hz=drone_hz)
+            log.add_note(sitting, note, later(at, number * 3.0))
+    client = _client(path)
+    assert " D4 " in _text(client, "/")
+    written = _text(client, "/?pitch=written")
+    assert " E4 " in written
+    assert "Written for clarinet." in written
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_takes_every_switch_and_hands_it_on(client: FlaskClient, page: str) -> None:
+    query = "tuning=pythagorean&band=15&key=E&pitch=octave&names=german&clef=tenor&edge=high"
+    answer = client.get(f"{page}?{query}")
+    assert answer.status_code == 200
+    links = re.findall(r'href="(/(?:note|shift|ear|sitting|change|\?)[^"]*)"', answer.text)
+    for link in links if page != "/sittings" else []:
+        for part in query.split("&"):
+            assert part in unescape(link), link
+
+
+@pytest.mark.parametrize(
+    ("query", "says"),
+    [
+        ("key=H", "The key is drone, C, G"),
+        ("edge=middle", "nearer, low or high"),
+        ("names=french", "english, german or solfege"),
+        ("pitch=loud", "concert, written"),
+        ("clef=soprano", "treble, alto, tenor or bass"),
+        ("sort=luck", "trouble, count or pitch"),
+        ("sort=", "trouble, count or pitch"),
+    ],
+)
+@pytest.mark.parametrize("page", PAGES[:4])
+def test_what_is_no_choice_gets_one_sentence(
+    client: FlaskClient, page: str, query: str, says: str
+) -> None:
+    answer = client.get(f"{page}?{query}")
+    assert answer.status_code == 400
+    assert says in answer.text
+
+
+CHOICES = {
+    "key": KEYS,
+    "pitch": PITCHES,
+    "names": ("english", "german", "solfege"),
+    "clef": CLEF_CHOICES,
+    "sort": ORDERS,
+    "edge": ("nearer", "low", "high"),
+    "tuning": ("just", "pythagorean", "equal"),
+}
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from(PAGES),
+    st.fixed_dictionaries({}, optional={key: st.sampled_from(c) for key, c in CHOICES.items()}),
+)
+def test_every_choice_gets_an_answer(client: FlaskClient, page: str, query: dict[str, str]) -> None:
+    assert client.get(page, query_string=query).status_code == 200
