@@ -180,6 +180,7 @@ class Interface:
 
 
 def start_process(link: "Link[Any, Any]") -> subprocess.Popen[bytes]:
+    """Start a sound process that serves the other end of ``link``."""
     paths = [str(HOUSE), os.environ.get("PYTHONPATH", "")]
     return subprocess.Popen(
         [sys.executable, "-m", "appliance.devices.sound", str(link.fileno())],

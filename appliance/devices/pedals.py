@@ -38,7 +38,7 @@ class FootBoard:
     ) -> None:
         """Open the pins; a pedal already down is reported as pressed now."""
         self._monotonic = monotonic
-        self._factory = pin_factory if pin_factory is not None else _lgpio_factory()
+        self._factory = pin_factory if pin_factory is not None else lgpio_factory()
         self._owns_factory = pin_factory is None
         self._contacts: list[Any] = []
         self.trouble: str | None = None  # a switch that is unplugged looks like one that is up
@@ -91,7 +91,8 @@ def _pins(settings: PedalSettings) -> dict[Pedal, int]:
     return pins
 
 
-def _lgpio_factory() -> Any:
+def lgpio_factory() -> Any:
+    """Return gpiozero's way to the Pi's own pins; raises :class:`DeviceError` elsewhere."""
     # lgpio leaves a pipe in its working directory, by default wherever the daemon was started.
     os.environ.setdefault("LG_WD", os.environ.get("RUNTIME_DIRECTORY", tempfile.gettempdir()))
     try:

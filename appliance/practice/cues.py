@@ -46,6 +46,8 @@ class Cue(StrEnum):
     ROUND_BEGUN = "a round begins"
     ROUND_ENDED = "the round is ended"
     ROUND_WON = "enough tries in a row have landed"
+    REST = "it is time to rest"
+    ENOUGH = "the day's listening is used up"
     WITHOUT = "the drone is on, but faded out"
 
 
@@ -79,6 +81,8 @@ PULSES: dict[Cue, tuple[Pulse, ...]] = {
     Cue.ROUND_BEGUN: _chimes(0, 2, 3, 5, octaves=(0, 0, 0, 0)),
     Cue.ROUND_ENDED: _chimes(0, 2, 4, 5, octaves=(0, 0, 0, 0)),
     Cue.ROUND_WON: _chimes(0, 1, 3, 4, 6, octaves=(-1, 0, -1, 0, 0)),
+    Cue.REST: _chimes(0, 1, 3, 6, octaves=(0, 0, 0, -1)),  # slower and slower
+    Cue.ENOUGH: _knocks(0, 1, 2, 3, 4, 5, 6),
     Cue.WITHOUT: _knocks(0),  # the drone is silent then: it cannot be a call's
 }
 
