@@ -18,8 +18,8 @@ from sqlite_utils import Database
 
 from appliance.log.columns import NoteColumns, columns_of_records
 from appliance.log.dating import DATE_LATER, DATE_UNDATED
-from appliance.log.columns import NoteColumns, columns_of_records
 from appliance.log.records import (
+    NUMBER_BITS,
     TAKEN_BACK,
     UNMARKED,
     EventKind,
@@ -29,8 +29,8 @@ from appliance.log.records import (
     RoundRow,
     SittingRow,
     event_row,
-    instant,
     id_text,
+    instant,
     instant_columns,
     note_facts,
     parse_id,
@@ -51,10 +51,10 @@ _IN_SITTING = """note.ended_wall_s >= sitting.started_wall_s - 3600.0
 
 class NoLogYetError(LogbookError):
     """There is no log at this path yet."""
+
+
 class DamagedLogError(LogbookError):
     """What is at the log's place is no database any more, or one with holes in it."""
-
-
 
 
 class RefusedEntryError(LogbookError):
@@ -136,12 +136,14 @@ class LogReader:
                 "report it."
             ) from error
         except (sqlite3.Error, OSError) as error:
+            code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without its extension
+            if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+                raise self._damaged(str(error)) from error
             raise LogbookError(
                 f"The log {self._path} cannot be {done} ({error}): check the file, its permissions "
                 "and the free space; nothing in it was overwritten."
             ) from error
 
-    def close(self) -> None:
     def _damaged(self, what: str) -> DamagedLogError:
         return DamagedLogError(
             f"The log {self._path} is damaged ({what}) and was left as it is: bring back its last "
@@ -157,6 +159,7 @@ class LogReader:
         if row["integrity_check"] != "ok":
             raise self._damaged(" ".join(str(row["integrity_check"]).split()))
 
+    def close(self) -> None:
         """Close the file."""
         with self._lock:
             self._db.close()
@@ -199,6 +202,36 @@ class LogReader:
             names, records = [column[0] for column in found.description], found.fetchall()
         keys = sorted({record[names.index("sitting_id")] for record in records})
         return columns_of_records(names, records, {key: self._sitting(key) for key in keys})
+
+    def sums(self, start_wall_s: float, end_wall_s: float) -> tuple[object, ...]:
+        """Return what comes out differently once a note of :meth:`notes` has changed.
+
+        A note's facts never change once it is written; whether it counts, whose it is, when it was
+        and what it was called may.
+        """
+        player, where = self._whose(None)
+        span = f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}"
+        values = {"start": start_wall_s, "end": end_wall_s, "player": player}
+        number = f"{2**NUMBER_BITS - 1}"  # without the room: a sum of whole ids is too large
+        notes = self._rows(
+            f"""SELECT count(*), sum(note.id & {number}), sum(sitting.id & {number}),
+                 sum(note.struck), total(note.ended_wall_s), total(sitting.ended_wall_s),
+                 group_concat(DISTINCT sitting.player)
+               FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}""",
+            values,
+        )
+        calls = self._rows(
+            f"""SELECT count(*), sum(call.id & {number})
+               FROM note JOIN sitting ON sitting.id = note.sitting_id
+               CROSS JOIN call ON call.note_id = note.id WHERE {span}""",
+            values,
+        )
+        return *notes[0].values(), *calls[0].values()
+
+    def commits_of_others(self) -> int:
+        """Return a number that changes whenever another connection has written to the log."""
+        with self._lock, self._explained("read"):
+            return self._pragma("data_version")
 
     def sittings(
         self, before_wall_s: float, limit: int, player: str | None = None
@@ -514,9 +547,6 @@ class Logbook(RoomLog):
             instant_columns(at),
         )
 
-    def _other_boot(self, sitting_key: int, at: Instant) -> str | None:
-        rows = self._rows("SELECT boot_id FROM sitting WHERE id = :id", {"id": sitting_key})
-        if not rows:
     def unended(self) -> list[tuple[SittingRow, Instant]]:
         """Sittings of this room that nobody ended, in their order, and when each was last heard.
 
@@ -557,6 +587,9 @@ class Logbook(RoomLog):
             for statement in dating:
                 self._db.execute(statement, values)
 
+    def _other_boot(self, sitting_key: int, at: Instant) -> str | None:
+        rows = self._rows("SELECT boot_id FROM sitting WHERE id = :id", {"id": sitting_key})
+        if not rows:
             raise RefusedEntryError(
                 f"There is no sitting {id_text(sitting_key)} in {self._path}: begin one first."
             )
