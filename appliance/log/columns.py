@@ -3,14 +3,19 @@
 Thousands of notes are judged for one page, and hardly any of them is looked at one by one.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any, overload
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from typing import Any, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row
 from appliance.vocabulary import Arrival, Call, Movement
+
+KEPT_QUESTIONS = 4  # a page asks two, or four of a week and of the week before it
+
+_Found = TypeVar("_Found")
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -59,6 +64,7 @@ class NoteColumns(Sequence[NoteRow]):
         self.calls: Sequence[Call | None] = values["call"]
         self._build = build
         self._rows: list[NoteRow | None] = [None] * len(self.sitting)
+        self._found: OrderedDict[Hashable, Any] = OrderedDict()
 
     def __len__(self) -> int:
         """How many notes."""
@@ -86,6 +92,18 @@ class NoteColumns(Sequence[NoteRow]):
         )
 
     __hash__ = None  # type: ignore[assignment]  # as a list: rows are compared, not places
+
+    def once(self, question: Hashable, find: Callable[[], _Found]) -> _Found:
+        """Return what ``find`` makes of these notes, found once for as long as they are held.
+
+        They never change, so what is found never does. Few questions are kept, the latest.
+        """
+        if question not in self._found:
+            self._found[question] = find()
+            while len(self._found) > KEPT_QUESTIONS:
+                self._found.popitem(last=False)
+        found: _Found = self._found[question]
+        return found
 
     def by_sitting(self, where: Flags) -> list[tuple[SittingRow, Places]]:
         """Return the sittings with the places of those notes, in the order of their first ones."""

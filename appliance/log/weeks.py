@@ -11,6 +11,7 @@ from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
+from appliance.log.columns import NoteColumns, columns_of
 from appliance.log.judging import Landing, Reading, judge, judge_all
 from appliance.log.kinds import Kind, kinds_of
 from appliance.log.pace import Pace, paces
@@ -149,6 +150,17 @@ def read_week(
     Unsure and not measurable notes are counted apart, and so is every note that is no ordinary one
     (see :class:`~.kinds.Kind`).
     """
+    this, before = columns_of(rows), columns_of(rows_before)
+
+    def find() -> tuple[Week, NoteColumns]:
+        return _read_week(this, before, reading, zone), before  # which so keeps its id
+
+    return this.once(("week", id(before), reading, zone), find)[0]
+
+
+def _read_week(
+    rows: NoteColumns, rows_before: NoteColumns, reading: Reading, zone: ZoneInfo | None
+) -> Week:
     strings = read_strings(rows)
     every = kinds_of(rows, strings.marks)
     kinds = Counter(every)
@@ -182,8 +194,14 @@ def landings_of(
     rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing]:
     """Return the counted landings among some rows, in their order."""
-    kinds = kinds_of(rows, read_strings(rows).marks)
-    return [found for found in _judged(rows, kinds, reading, zone) if isinstance(found, Landing)]
+    columns = columns_of(rows)
+
+    def find() -> tuple[Landing, ...]:
+        kinds = kinds_of(columns, read_strings(columns).marks)
+        judged = _judged(columns, kinds, reading, zone)
+        return tuple(found for found in judged if isinstance(found, Landing))
+
+    return list(columns.once(("landings", reading, zone), find))
 
 
 def _judged(

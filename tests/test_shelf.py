@@ -1,0 +1,131 @@
+"""The shelf gives what the log says at that moment, and reads again only what has changed."""
+
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from appliance.log import shelf as shelf_module
+from appliance.log.logbook import Logbook, NoLogYetError
+from appliance.log.records import parse_id
+from appliance.log.shelf import Shelf
+from appliance.log.weeks import Reading, landings_of, read_week
+from appliance.vocabulary import Call
+from tests.log_rows import PLAIN, ZONE, heard, instant, later
+
+AT = instant(2026, 2, 9)
+EVER = (0.0, 1e11)
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Logbook:
+    """A log with a sitting of two notes by lark, and one by wren, later."""
+    log = Logbook(tmp_path / "log.db", "north room")
+    for player, at in (("lark", AT), ("wren", later(AT, 900.0))):
+        sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0, player=player)
+        for name in ("A3", "E4"):
+            log.add_note(sitting, heard(name, 2.0), at := later(at, 3.0))
+    return log
+
+
+def _ids(shelf: Shelf, player: str | None = "lark") -> list[str]:
+    with shelf.reader(player) as reader:
+        return [row.note_id for row in reader.notes(*EVER)]
+
+
+def _claim(log: Logbook, sitting_id: str, player: str) -> None:
+    with sqlite3.connect(log._path) as other:
+        key = parse_id(sitting_id)
+        other.execute("UPDATE sitting SET player = ? WHERE id = ?", [player, key])
+    other.close()
+
+
+def _sitting(log: Logbook, player: str) -> str:
+    (found, _), *_ = log.sittings(1e11, 1, player)
+    return found.sitting_id
+
+
+CHANGES: dict[str, Callable[[Logbook, str], object]] = {
+    "a new note": lambda log, note: log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0)),
+    "a strike": lambda log, note: log.strike(note),
+    "a call": lambda log, note: log.add_call(note, Call.SHARP, later(AT, 70.0)),
+    "a call taken back": lambda log, note: log.take_back_call(note, later(AT, 71.0)),
+    "a sitting's end": lambda log, note: log.end_sitting(_sitting(log, "lark"), later(AT, 80.0)),
+    "a claim": lambda log, note: _claim(log, _sitting(log, "wren"), "lark"),
+    "a right date": lambda log, note: log.date_right(
+        AT.boot_id, 5.0, synchronised=True, from_s=0.0
+    ),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_change_is_seen_at_once(log: Logbook, change: str) -> None:
+    shelf = Shelf(log._path)
+    first = _ids(shelf)
+    CHANGES[change](log, first[0])
+    with shelf.reader("lark") as reader:
+        seen, fresh = reader.notes(*EVER), log.notes(*EVER, "lark")
+    assert list(seen) == list(fresh)
+    assert len(fresh) >= 2
+
+
+def test_what_has_not_changed_is_not_read_again(log: Logbook) -> None:
+    shelf = Shelf(log._path)
+    with shelf.reader("lark") as reader:
+        held = reader.notes(*EVER)
+        assert reader.notes(*EVER) is held
+        log.add_note(_sitting(log, "wren"), PLAIN, later(AT, 990.0))  # somebody else plays
+        assert reader.notes(*EVER) is held
+        log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0))
+        assert reader.notes(*EVER) is not held
+
+
+def test_nobody_is_given_the_notes_of_another(log: Logbook) -> None:
+    shelf = Shelf(log._path)
+    lark, wren, everybody = (_ids(shelf, player) for player in ("lark", "wren", None))
+    assert (len(lark), len(wren), len(everybody)) == (2, 2, 4)
+    assert sorted(lark + wren) == sorted(everybody)
+    with shelf.reader("lark") as reader:
+        assert [row.note_id for row in reader.notes(*EVER, "wren")] == lark
+
+
+def test_another_file_in_its_place_is_another_log(log: Logbook, tmp_path: Path) -> None:
+    """A backup that is brought back comes by renaming; the shelf must not look at the old file."""
+    shelf = Shelf(log._path)
+    assert len(_ids(shelf)) == 2
+    with Logbook(tmp_path / "other.db", "north room") as other:
+        sitting = other.begin_sitting(AT, instrument="viola", a4_hz=440.0, player="lark")
+        other.add_note(sitting, PLAIN, later(AT, 3.0))
+    log.close()
+    for rest in ("log.db-wal", "log.db-shm"):  # they belong to the old one
+        (tmp_path / rest).unlink(missing_ok=True)
+    (tmp_path / "other.db").replace(tmp_path / "log.db")
+    assert len(_ids(shelf)) == 1
+
+
+def test_a_shelf_may_be_there_before_the_log(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path / "none.db")
+    with pytest.raises(NoLogYetError):
+        shelf.reader("lark")
+
+
+def test_the_shelf_is_as_long_as_it_says(log: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shelf_module, "KEPT_NOTES", 3)
+    shelf = Shelf(log._path)
+    with shelf.reader("lark") as lark, shelf.reader("wren") as wren:
+        held = lark.notes(*EVER)
+        assert wren.notes(*EVER) is not held
+        assert lark.notes(*EVER) is not held  # four notes were one too many
+        assert lark.notes(*EVER) == held
+
+
+def test_a_week_is_found_once_for_each_reading(log: Logbook) -> None:
+    notes, before = log.notes(*EVER), log.notes(0.0, 1.0)
+    week = read_week(notes, before, Reading(), ZONE)
+    assert read_week(notes, before, Reading(), ZONE) is week
+    assert read_week(notes, before, Reading(band_cents=5.0), ZONE) is not week
+    assert read_week(notes, log.notes(0.0, 1.0), Reading(), ZONE) is not week
+    landings = landings_of(notes, Reading(), ZONE)
+    landings.clear()  # a list of one's own
+    assert len(landings_of(notes, Reading(), ZONE)) == 4
