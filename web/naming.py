@@ -62,7 +62,7 @@ def follow(asked: Asked, landings: Sequence[Landing], room_instrument: str) -> N
     Without a key it is spelled around the drone that most of the landings had; written pitch and
     clef are those of the instrument that most of them were played on, or else of the room's.
     """
-    g.instrument = _commonest([found.row.sitting.instrument for found in landings], room_instrument)
+    g.instrument = _commonest([found.sitting.instrument for found in landings], room_instrument)
     g.naming = Naming(
         tonic_fifths=_tonic(asked.manner, landings),
         language=asked.manner.names,

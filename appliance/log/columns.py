@@ -3,7 +3,6 @@
 Thousands of notes are judged for one page, and hardly any of them is looked at one by one.
 """
 
-from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from typing import Any, TypeVar, overload
 
@@ -64,7 +63,7 @@ class NoteColumns(Sequence[NoteRow]):
         self.calls: Sequence[Call | None] = values["call"]
         self._build = build
         self._rows: list[NoteRow | None] = [None] * len(self.sitting)
-        self._found: OrderedDict[Hashable, Any] = OrderedDict()
+        self._found: dict[Hashable, Any] = {}
 
     def __len__(self) -> int:
         """How many notes."""
@@ -98,11 +97,11 @@ class NoteColumns(Sequence[NoteRow]):
 
         They never change, so what is found never does. Few questions are kept, the latest.
         """
-        if question not in self._found:
-            self._found[question] = find()
-            while len(self._found) > KEPT_QUESTIONS:
-                self._found.popitem(last=False)
-        found: _Found = self._found[question]
+        found: _Found | None = self._found.get(question)
+        if found is None:
+            found = self._found[question] = find()
+            for oldest in list(self._found)[:-KEPT_QUESTIONS]:
+                self._found.pop(oldest, None)
         return found
 
     def by_sitting(self, where: Flags) -> list[tuple[SittingRow, Places]]:

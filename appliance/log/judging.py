@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.log.columns import Flags, Floats, NoteColumns, columns_of
-from appliance.log.records import NoteRow
+from appliance.log.records import NoteRow, SittingRow
 from appliance.tuning import A4_MIDI, UNSURE_CENTS, cents, narrowed, note_hz, target
 from appliance.vocabulary import Call, Movement, Outcome
 
@@ -49,7 +49,7 @@ class Landing(NamedTuple):
     when it is asked for; what many ask of every note stands beside it.
     """
 
-    rows: Sequence[NoteRow]
+    rows: NoteColumns
     place: int  # among them
     day: date
     midi: int
@@ -71,6 +71,11 @@ class Landing(NamedTuple):
     def row(self) -> NoteRow:
         """The note as it was logged."""
         return self.rows[self.place]
+
+    @property
+    def sitting(self) -> SittingRow:
+        """The sitting it was played in."""
+        return self.rows.sittings[int(self.rows.sitting[self.place])]
 
     @property
     def direction(self) -> int:

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
 
+from appliance.log.judging import Landing, Reading, judge_all
 from appliance.log.kinds import Kind, kinds_of
 from appliance.log.records import EventKind, EventRow, NoteRow, RoundRow, SittingRow
 from appliance.log.strings import read_strings
 from appliance.log.tries import TryLine, tries_of
-from appliance.log.weeks import Landing, Reading, judge
 from appliance.tuning import nearest_note
 from appliance.vocabulary import Instant, Outcome
 
@@ -91,7 +91,8 @@ def read_timeline(
 ) -> Timeline:
     """Lay out one sitting; ``rows``, ``rounds`` and ``events`` are its own, in their order."""
     kinds = kinds_of(rows, read_strings(rows).marks)
-    notes = tuple(_note(sitting, row, kind, reading) for row, kind in zip(rows, kinds, strict=True))
+    heard = zip(rows, kinds, judge_all(rows, reading), strict=True)
+    notes = tuple(_note(sitting, row, kind, found) for row, kind, found in heard)
     end_s = max((note.ends_s for note in notes), default=0.0)
     return Timeline(
         sitting=sitting,
@@ -109,10 +110,10 @@ def _since_start(sitting: SittingRow, at: Instant) -> float:
     return max(0.0, at.wall_s - start.wall_s)
 
 
-def _note(sitting: SittingRow, row: NoteRow, kind: Kind, reading: Reading) -> PlayedNote:
+def _note(sitting: SittingRow, row: NoteRow, kind: Kind, found: Landing | Outcome) -> PlayedNote:
     ends_s = _since_start(sitting, row.ended_at)
     begins_s = max(0.0, ends_s - (row.note.end_s - row.note.start_s))
-    return PlayedNote(begins_s, ends_s, row, kind, judge(row, reading))
+    return PlayedNote(begins_s, ends_s, row, kind, found)
 
 
 def _drones(notes: Iterable[PlayedNote]) -> Iterable[DroneSpan]:

@@ -1,9 +1,12 @@
 """A round read from the log: its tries in order, with landing, side and call. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
+from appliance.log.columns import columns_of
 from appliance.log.records import NoteRow, RoundRow
 from appliance.tuning import Target, error_cents, nearest_note
 from appliance.vocabulary import Call
@@ -32,13 +35,15 @@ class TryLine:
     call: Call | None
 
 
-def tries_of(played: RoundRow, rows: Iterable[NoteRow]) -> list[TryLine]:
+def tries_of(played: RoundRow, rows: Sequence[NoteRow]) -> list[TryLine]:
     """Return the tries of one round among some rows, in the order they were played.
 
     A struck-out try was none. The round's own target and band count, whatever the page's tuning.
     """
     lines = []
-    for row in rows:
+    columns = columns_of(rows)
+    for place in np.flatnonzero(columns.in_round).tolist():
+        row = columns[place]
         number, landing_hz = row.marks.try_number, row.note.landing_hz
         if row.round_id != played.round_id or number is None or row.struck or landing_hz is None:
             continue
