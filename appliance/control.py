@@ -52,6 +52,10 @@ def add_socket(command: argparse.ArgumentParser) -> None:
     )
 
 
+class NoRoomError(ControlError):
+    """No daemon answers."""
+
+
 class ControlServer:
     """Answers requests on a Unix socket, each connection in a thread of its own.
 
@@ -164,7 +168,8 @@ def _answers(path: Path) -> bool:
 def ask(path: Path, request: Message, *, timeout_s: float = 3.0) -> Message:
     """Send one request to the daemon and return its answer without the ``ok``.
 
-    Raises :class:`ControlError` when no daemon answers at ``path`` or it refuses.
+    Raises :class:`NoRoomError` when no daemon answers at ``path``, :class:`ControlError` when it
+    refuses.
     """
     answer = _exchange(path, request, timeout_s)
     if not answer.pop("ok", False):
@@ -181,7 +186,7 @@ def _exchange(path: Path, request: Message, timeout_s: float) -> Message:
             with client.makefile("rb") as lines:
                 answer = json.loads(lines.readline())
     except (OSError, ValueError) as error:
-        raise ControlError(
+        raise NoRoomError(
             f"No groundnote answers at {path} ({error}): start it with 'groundnote run'."
         ) from error
     if not isinstance(answer, dict):

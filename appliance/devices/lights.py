@@ -48,6 +48,11 @@ class StatusLight:
         self._thread = threading.Thread(target=self._follow, name="light", daemon=True)
         self._thread.start()
 
+    @property
+    def lit(self) -> bool:
+        """Whether it is on now."""
+        return self._board.lit(self._monotonic())
+
     def show(self, sign: Sign) -> None:
         """Show a sign from now on; from any thread."""
         self._board.show(sign, self._monotonic())
@@ -55,6 +60,10 @@ class StatusLight:
     def note(self) -> None:
         """Let it be seen that a note has been logged."""
         self._board.note(self._monotonic())
+
+    def try_out(self) -> None:
+        """Show *trouble* for a moment, whatever is on."""
+        self._board.try_out(self._monotonic())
 
     def close(self) -> None:
         """Put the light out and give the pin back."""
@@ -66,7 +75,7 @@ class StatusLight:
 
     def _follow(self) -> None:
         while not self._closing.wait(TICK_S):
-            self._led.value = self._board.lit(self._monotonic())
+            self._led.value = self.lit
 
     def _close_factory(self) -> None:
         if self._owns_factory:

@@ -61,15 +61,15 @@ class Budget:
             self._day = day
             self._used.clear()
             self._warned.clear()
-        self._used[player] = self.used_percent(player) + dose_percent(level_dba, seconds)
+        self._used[player] = self._used.get(player, 0.0) + dose_percent(level_dba, seconds)
 
-    def used_percent(self, player: str | None) -> float:
-        """The dose so far today, in percent of NIOSH's."""
-        return self._used.get(player, 0.0)
+    def used_percent(self, player: str | None, day: date) -> float:
+        """The dose so far on a day, in percent of NIOSH's."""
+        return self._used.get(player, 0.0) if day == self._day else 0.0
 
     def newly_used_up(self, player: str | None) -> bool:
-        """Tell once a day and player when the limit is reached."""
-        if player in self._warned or self.used_percent(player) < self.limit_percent:
+        """Tell once a day and player that the limit is reached."""
+        if player in self._warned or self._used.get(player, 0.0) < self.limit_percent:
             return False
         self._warned.add(player)
         return True

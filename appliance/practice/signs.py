@@ -13,11 +13,13 @@ trouble     two flashes, then a second of dark     the page says what is the mat
 No rhythm has more than three flashes in any second (WCAG 2.2, success criterion 2.3.1).
 """
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import accumulate
 
 NOTED_S = 0.2  # dark, long enough to be seen
+TRY_OUT_S = 8.5  # five times the rhythm
 BETWEEN_NOTED_S = 0.8  # a fast scale must not make it flicker
 
 
@@ -46,6 +48,13 @@ def is_lit(sign: Sign, since_s: float) -> bool:
     return sum(end_s <= at_s for end_s in accumulate(rhythm)) % 2 == 0
 
 
+def sign_of(*, trouble: bool, sitting: bool, paused: bool) -> Sign:
+    """What to show of an open room."""
+    if trouble:
+        return Sign.TROUBLE
+    return Sign.HEARING if sitting and not paused else Sign.READY
+
+
 @dataclass(slots=True)
 class SignBoard:
     """What the light shows over time; times are seconds of one monotonic clock."""
@@ -53,6 +62,7 @@ class SignBoard:
     sign: Sign = Sign.STARTING
     since_s: float = 0.0
     noted_s: float = -BETWEEN_NOTED_S - NOTED_S
+    trying_until_s: float = -math.inf
 
     def show(self, sign: Sign, at_s: float) -> None:
         """Begin another sign; the one that is on goes on."""
@@ -64,7 +74,13 @@ class SignBoard:
         if at_s - self.noted_s >= NOTED_S + BETWEEN_NOTED_S:
             self.noted_s = at_s
 
+    def try_out(self, at_s: float) -> None:
+        """Show *trouble* for a moment, so that somebody can see whether the light works."""
+        self.trying_until_s = at_s + TRY_OUT_S
+
     def lit(self, at_s: float) -> bool:
         """Whether the light is on."""
+        if at_s < self.trying_until_s:
+            return is_lit(Sign.TROUBLE, self.trying_until_s - at_s)
         dark = self.sign is Sign.HEARING and 0.0 <= at_s - self.noted_s < NOTED_S
         return not dark and is_lit(self.sign, at_s - self.since_s)

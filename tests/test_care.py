@@ -1,0 +1,190 @@
+"""The day's listening and the word to rest: against the standards' own tables, and in a room."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from appliance.care import Care, drone_dbfs
+from appliance.practice.cues import Cue
+from appliance.practice.dose import Budget, a_weighting_db, allowed_s, dose_percent, weighted_dbfs
+from appliance.practice.drone import Drone
+from appliance.practice.rest import Rest
+from appliance.practice.tone import Partial
+from appliance.settings import DroneSettings, LoudnessSettings, Settings
+from appliance.vocabulary import Instant
+from tests.log_rows import PLAIN
+
+# NIOSH 98-126, table 1-1 (from memory): level in dBA, and what it may last.
+TABLE_1_1 = [
+    (80, 25 * 3600 + 24 * 60),
+    (82, 16 * 3600),
+    (83, 12 * 3600 + 42 * 60),
+    (85, 8 * 3600),
+    (86, 6 * 3600 + 21 * 60),
+    (88, 4 * 3600),
+    (90, 2 * 3600 + 31 * 60),
+    (91, 2 * 3600),
+    (92, 3600 + 35 * 60),
+    (94, 3600),
+    (95, 47 * 60 + 37),
+    (97, 30 * 60),
+    (100, 15 * 60),
+    (103, 7 * 60 + 30),
+    (106, 3 * 60 + 45),
+]
+# IEC 61672-1, table of the A-weighting at nominal frequencies, dB (from memory).
+A_WEIGHTING = [
+    (31.5, -39.4),
+    (63, -26.2),
+    (125, -16.1),
+    (250, -8.6),
+    (500, -3.2),
+    (1000, 0.0),
+    (2000, 1.2),
+    (4000, 1.0),
+    (8000, -1.1),
+]
+DAY = date(2026, 2, 14)
+
+
+@pytest.mark.parametrize(("level_dba", "seconds"), TABLE_1_1)
+def test_allowed_times_are_those_of_niosh(level_dba: float, seconds: float) -> None:
+    assert allowed_s(level_dba) == pytest.approx(seconds, abs=60.0 if seconds > 3000 else 1.0)
+    assert dose_percent(level_dba, seconds) == pytest.approx(100.0, rel=0.01)
+
+
+def test_parts_of_a_day_add_up() -> None:
+    """Two hours at 88 dBA and one at 91 dBA are half a day's dose each (C/T = 2/4 + 1/2)."""
+    budget = Budget(100.0)
+    budget.add(None, 88.0, 2 * 3600.0, DAY)
+    assert budget.used_percent(None, DAY) == pytest.approx(50.0)
+    assert not budget.newly_used_up(None)
+    budget.add(None, 91.0, 3600.0 + 1.0, DAY)
+    assert [budget.newly_used_up(None) for _ in range(3)] == [True, False, False]
+
+
+def test_each_player_and_each_day_has_its_own() -> None:
+    budget = Budget(50.0)
+    budget.add("7", 85.0, 4.01 * 3600.0, DAY)
+    assert budget.newly_used_up("7") and not budget.newly_used_up("8")
+    assert budget.used_percent("8", DAY) == 0.0
+    tomorrow = date(2026, 2, 15)
+    assert budget.used_percent("7", tomorrow) == 0.0
+    budget.add("7", 85.0, 60.0, tomorrow)
+    assert budget.used_percent("7", tomorrow) == pytest.approx(100.0 * 60.0 / 28800.0)
+    assert not budget.newly_used_up("7")
+
+
+@pytest.mark.parametrize(("hz", "db"), A_WEIGHTING)
+def test_the_weighting_is_that_of_the_standard(hz: float, db: float) -> None:
+    assert a_weighting_db(hz) == pytest.approx(db, abs=0.15)  # nominal frequencies are rounded
+
+
+@pytest.mark.parametrize("root_hz", [55.0, 220.0])
+def test_a_drones_weighted_level_is_that_of_its_samples(root_hz: float) -> None:
+    """By another route: the spectrum of what is played, weighted bin by bin."""
+    settings, rate_hz = DroneSettings(), 48000.0
+    drone = Drone(settings, rate_hz)
+    drone.set_root(root_hz)
+    drone.start()
+    drone.sound(48000)
+    sound = drone.sound(5 * 48000).astype(np.float64)
+    power = 2.0 * np.abs(np.fft.rfft(sound * np.hanning(sound.size))) ** 2
+    power /= sound.size * np.sum(np.hanning(sound.size) ** 2)
+    hz = np.fft.rfftfreq(sound.size, 1.0 / rate_hz)
+    weight = np.array([10.0 ** (a_weighting_db(f) / 10.0) if f > 10.0 else 0.0 for f in hz])
+    truth = 10.0 * np.log10(np.sum(power * weight))
+    assert drone_dbfs(settings, root_hz) == pytest.approx(truth, abs=0.05)
+    assert weighted_dbfs([Partial(1000.0, 1.0)]) == pytest.approx(-3.01, abs=0.02)
+
+
+# --- in a room ----------------------------------------------------------------------------------
+
+
+def instant(seconds: float) -> Instant:
+    return Instant(1.7e9 + seconds, 1000.0 + seconds, "boot", True)
+
+
+def calibrated(**loudness: float) -> Settings:
+    plain = Settings()
+    room = replace(plain.room, time_zone="UTC")
+    return replace(plain, room=room, loudness=LoudnessSettings(**loudness))
+
+
+def listen(care: Care, from_s: float, to_s: float) -> None:
+    for at in np.arange(from_s, to_s + 0.5, 1.0):
+        care.listen(220.0, instant(float(at)), None)
+
+
+def test_the_budget_is_silent_until_calibrated() -> None:
+    care = Care(Settings())
+    listen(care, 0.0, 3600.0)
+    assert care.due(None) == []
+    assert care.status(instant(3600.0), None)["used_percent"] is None
+
+
+def test_a_loud_drone_uses_the_budget_up_and_says_so_once() -> None:
+    level = drone_dbfs(DroneSettings(), 220.0)
+    care = Care(calibrated(full_scale_dba=94.0 - level, daily_dose_percent=50.0))
+    listen(care, 0.0, 1799.0)
+    assert care.due(None) == []
+    listen(care, 1800.0, 1802.0)
+    assert care.due(None) == [Cue.ENOUGH] and care.due(None) == []
+    used = care.status(instant(1802.0), None)["used_percent"]
+    assert used == pytest.approx(50.0, abs=0.2)
+
+
+def test_a_silent_drone_and_a_room_that_stood_still_cost_nothing() -> None:
+    care = Care(calibrated(full_scale_dba=120.0))
+    care.listen(None, instant(0.0), None)
+    care.listen(None, instant(3600.0), None)
+    care.listen(220.0, instant(7200.0), None)  # an hour without a look: one second at most
+    used = care.status(instant(7200.0), None)["used_percent"]
+    assert 0.0 < used <= dose_percent(120.0 + drone_dbfs(DroneSettings(), 220.0), 1.0) * 1.001
+
+
+def test_the_players_own_notes_count() -> None:
+    care = Care(calibrated(player_full_scale_dba=110.0))
+    note = replace(PLAIN, level_db=-10.0)  # 100 dBA: fifteen minutes are a day's dose
+    for at in range(0, 900, 10):
+        care.play(note, instant(float(at)), instant(at + 10.0), None)
+    assert care.status(instant(900.0), None)["used_percent"] == pytest.approx(100.0, abs=0.1)
+    assert Cue.ENOUGH in care.due(None)
+
+
+def play(rest: Rest, from_s: float, to_s: float, gap_s: float = 1.0) -> list[float]:
+    """Play notes of four seconds; return when a rest was called for."""
+    called, at_s = [], from_s
+    while at_s < to_s:
+        rest.play(at_s, at_s + 4.0)
+        if rest.newly_due():
+            called.append(at_s + 4.0)
+        at_s += 4.0 + gap_s
+    return called
+
+
+def test_rest_is_due_after_25_minutes_and_again_without_one() -> None:
+    rest = Rest(1500.0, 300.0)
+    assert play(rest, 0.0, 3200.0, gap_s=100.0) == pytest.approx([1564.0, 3124.0])
+    assert rest.due(3200.0)
+
+
+def test_five_minutes_are_a_rest() -> None:
+    rest = Rest(1500.0, 300.0)
+    assert play(rest, 0.0, 1400.0) == []
+    assert play(rest, 1700.0, 3100.0) == []
+    assert play(rest, 3100.0, 3300.0) == pytest.approx([3204.0], abs=5.0)
+    assert rest.due(3400.0) and not rest.due(3700.0)
+
+
+def test_the_reminder_can_be_turned_off() -> None:
+    plain = Settings()
+    off = replace(plain, practice=replace(plain.practice, rest_reminder=False))
+    for settings, cues in ((plain, [Cue.REST]), (off, [])):
+        care = Care(settings)
+        for at in range(0, 1600, 5):
+            care.play(PLAIN, instant(float(at)), instant(at + 4.0), None)
+        assert care.due(None) == cues
+        assert care.status(instant(1600.0), None)["rest_due"] is bool(cues)
