@@ -14,13 +14,13 @@ import logging
 import queue
 import threading
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol
 
 from appliance.control import ControlServer, Message
-from appliance.desk import Desk, later
+from appliance.desk import Desk, later, needs_new_ear
 from appliance.devices.blocks import Block, Samples, Sound
 from appliance.devices.clock import Clock
 from appliance.devices.notify import ServiceManager
@@ -29,7 +29,8 @@ from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
 from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of
-from appliance.settings import Settings
+from appliance.room_setup import Setup
+from appliance.settings import RoomSettings, Settings
 from appliance.vocabulary import ControlError, Event
 
 logger = logging.getLogger(__name__)
@@ -38,6 +39,7 @@ SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a n
 FOOT_TICK_S = 0.01  # a hold is known at most this much late
 MAIN_TICK_S = 0.25
 HEAR_REST_S = 10.0  # how long a clean stop waits for a hearing that lags
+CHANGE_S = 1.0  # how long another instrument waits for the hearing; then it is there at once
 FLUSH_S = 5.0  # how long a clean stop waits for stalled storage
 
 OnEdge = Callable[[Pedal, float], None]
@@ -73,6 +75,7 @@ class Room:
     ear, for a sample rate, whenever an unbroken stretch of sound begins. ``clock`` must share its
     monotonic seconds with the blocks of ``sound`` and the edges of the feet. ``manager`` is told
     that the room is alive for every block that was heard, so one that hears no more is restarted.
+    ``set_before`` is what was set on the page in place of ``settings``.
     """
 
     def __init__(  # noqa: PLR0913 - the devices it is given are its point
@@ -86,9 +89,14 @@ class Room:
         socket_path: Path | None = None,
         make_ear: Callable[[float], Listener] | None = None,
         manager: ServiceManager | None = None,
+        set_before: Message | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
-        self._settings = settings
+        self._setup = Setup(settings, set_before or {})
+        self._settings = settings = self._setup.settings
+        self._setting = threading.Lock()
+        self._changes: queue.SimpleQueue[Setup] = queue.SimpleQueue()  # those that end a sitting
+        self._changed = threading.Event()
         self._clock = clock
         self._sound = sound
         self._open_feet = open_feet
@@ -101,6 +109,7 @@ class Room:
         self._writer = LogWriter(open_logbook, self._now_s, goes_on_within_s)
         self._gaps = Gaps(self._writer)
         self._desk = Desk(settings, self._writer, sound.order)
+        self._desk.set_up(settings, self._setup.rules, clock.now())
         self._board = Pedalboard(settings.pedals)
         self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
         self._sound_over = threading.Event()
@@ -161,9 +170,35 @@ class Room:
             if not isinstance(on, bool | None) or not isinstance(note, str | None):
                 raise ControlError("'on' is true or false and 'note' is a name like Bb3.")
             self._desk.set_drone(self._clock.now(), on=on, note=note)
+        elif request.get("do") == "set":
+            values = {key: request[key] for key in request if key not in ("do", "by_owner")}
+            self._set(values, by_owner=request.get("by_owner") is True)
         elif request.get("do") != "status":
-            raise ControlError("A request does 'status' or 'drone'.")
+            raise ControlError("A request does 'status', 'drone' or 'set'.")
         return self.status()
+
+    def _set(self, values: Message, *, by_owner: bool) -> None:
+        """Take values of :mod:`appliance.log.room_settings` at once; a null one is the file's."""
+        with self._setting:
+            setup = self._setup.with_values(values, by_owner=by_owner)
+            if needs_new_ear(self._settings.room, setup.settings.room):
+                self._changed.clear()
+                self._changes.put(setup)
+                self._changed.wait(CHANGE_S)  # for the hearing to end the note that sounds
+                self._take_changes()
+            else:
+                self._set_up(setup)
+            if isinstance(note := values.get("drone_note"), str):
+                self._desk.set_drone(self._clock.now(), note=note)
+
+    def _take_changes(self) -> None:
+        with suppress(queue.Empty):
+            self._set_up(self._changes.get_nowait())
+            self._changed.set()
+
+    def _set_up(self, setup: Setup) -> None:
+        self._setup, self._settings = setup, setup.settings
+        self._desk.set_up(setup.settings, setup.rules, self._clock.now())
 
     def press(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that closed; may be called from any thread."""
@@ -249,11 +284,12 @@ class Room:
         stretch: _Stretch | None = None
         while True:
             block = self._sound.next_block(SILENT_STREAM_S)
-            if stretch is not None and (block is None or block.fresh):
+            if stretch is not None and (block is None or block.fresh or self._outdated(stretch)):
                 self._tell_desk(stretch, stretch.ear.finish())
                 stretch = None
+            self._take_changes()
             if block is not None:
-                stretch = stretch or _Stretch(self._make_ear(block.sample_rate_hz))
+                stretch = stretch or self._begin_stretch(block)
                 self._tell_desk(stretch, stretch.hear(block))
                 self._manager.alive()
             elif self._sound_over.is_set():
@@ -267,6 +303,14 @@ class Room:
         if steps != self._search_steps:
             self._search_steps = steps
             self._manager.alive()
+
+    def _begin_stretch(self, block: Block) -> "_Stretch":
+        return _Stretch(self._make_ear(block.sample_rate_hz), self._settings.room)
+
+    def _outdated(self, stretch: "_Stretch") -> bool:
+        """Tell whether an ear was made for another A4 or instrument."""
+        changing = not self._changes.empty()
+        return changing or needs_new_ear(stretch.made_for, self._settings.room)
 
     def _tell_desk(self, stretch: "_Stretch", events: list[Event]) -> None:
         if events:
@@ -295,8 +339,9 @@ class Room:
 class _Stretch:
     """An unbroken stretch of sound and the ear that follows it."""
 
-    def __init__(self, ear: Listener) -> None:
+    def __init__(self, ear: Listener, made_for: RoomSettings) -> None:
         self.ear = ear
+        self.made_for = made_for
         self.began_s = 0.0  # on the monotonic clock; told anew by every block, so it cannot drift
         self._heard_s = 0.0
 

@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+from appliance.log.calendar import room_zone
+from appliance.log.chosen import NO_RULES, HouseRules
 from appliance.log.records import EventKind, SittingRow
 from appliance.log.writer import LogWriter
 from appliance.practice.calls import Calls, Due, Fate, answer_to
@@ -18,7 +20,7 @@ from appliance.practice.order import Order
 from appliance.practice.pedalboard import Action, Heard, Pedal
 from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
 from appliance.practice.wanted import WantedDrone
-from appliance.settings import Settings
+from appliance.settings import RoomSettings, Settings
 from appliance.sitting import Sitting
 from appliance.tuning import error_cents, note_name, parse_note, unsure
 from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
@@ -60,6 +62,7 @@ class Desk:
         """Stand ready: no sitting, the drone silent on the note of the settings."""
         self._settings = settings
         self._writer = writer
+        self._rules, self._zone = NO_RULES, room_zone(settings.room.time_zone)
         self._lock = threading.RLock()
         self._drone = WantedDrone(settings, order)
         self._sitting = Sitting(settings, writer)
@@ -127,6 +130,7 @@ class Desk:
     def tick(self, now: Instant) -> None:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
+            self._keep_quiet(now)
             self._settle_calls(now.monotonic_s)
             self._log_calls(now)
             if not self._calls.sounding:
@@ -191,6 +195,10 @@ class Desk:
         self._drone.keep(self._last_settled_hz)
 
     def _start_drone(self, at: Instant) -> None:
+        self._keep_quiet(at)
+        if self._drone.quiet:
+            self._drone.cue(Cue.NOTHING_THERE)
+            return
         self._sitting.go_without(at, on=False)
         self._drone.start()
 
@@ -250,14 +258,48 @@ class Desk:
 
     # -- what a client asks -------------------------------------------------------------------
 
+    def set_up(self, settings: Settings, rules: HouseRules, now: Instant) -> None:
+        """Take other settings and rules at once.
+
+        Another A4 or instrument ends the sitting; another tuning or band ends the round, whose
+        target and band they are.
+        """
+        with self._lock:
+            before, room = self._settings.room, settings.room
+            self._settings, self._rules = settings, rules
+            if before != room:
+                self._end_round(now)
+            if needs_new_ear(before, room):
+                self._settle_calls(float("inf"))
+                self._log_calls(now)
+                self._calls.forget()
+                self._last_settled_hz = None
+                self._sitting.end(now.monotonic_s)
+                self._drone.retune(settings)
+            self._sitting.set_up(settings)
+            self._keep_quiet(now)
+
+    def _keep_quiet(self, now: Instant) -> None:
+        """Keep the owner's quiet hours: no drone, and no preview of one."""
+        quiet = self._rules.quiet
+        self._drone.quiet = quiet is not None and quiet.hold_at(now.wall_s, self._zone)
+        if self._drone.quiet and self.heard is not Heard.SILENT:
+            logger.info("Quiet hours, %s: the drone falls silent.", quiet)
+            self._stop_drone(now)
+
     def set_drone(self, at: Instant, *, on: bool | None = None, note: str | None = None) -> None:
         """Switch the drone or choose its note by name.
 
         Raises :class:`NoteNameError` for a name nobody can read and :class:`ControlError` for a
-        note the drone does not have.
+        note the drone does not have, or when it is to sound at quiet hours; then nothing changes.
         """
         midi = None if note is None else _drone_note(note)
         with self._lock:
+            self._keep_quiet(at)
+            if on is True and self._drone.quiet:
+                raise ControlError(
+                    f"These are the quiet hours of this room, {self._rules.quiet}: no drone sounds."
+                )
             if midi is not None:
                 self._end_round(at)
                 self._drone.choose(midi)
@@ -278,11 +320,20 @@ class Desk:
                 },
                 "a4_hz": self._settings.room.a4_hz,
                 "instrument": self._settings.room.instrument,
+                "tuning": self._settings.room.tuning,
+                "band_cents": self._settings.room.band_cents,
+                "quiet_hours": None if self._rules.quiet is None else str(self._rules.quiet),
+                "quiet_now": self._drone.quiet,
                 "sitting": self._sitting.on,
                 "paused": self._sitting.paused,
                 "round": self._sitting.round is not None,
                 "pedals": {"stuck": sorted(self._stuck), "trouble": _stuck_sentence(self._stuck)},
             }
+
+
+def needs_new_ear(before: RoomSettings, room: RoomSettings) -> bool:
+    """Tell whether notes heard before and after a change of settings cannot share a sitting."""
+    return before.a4_hz != room.a4_hz or before.instrument != room.instrument
 
 
 def _stuck_sentence(stuck: Iterable[Pedal]) -> str | None:

@@ -6,13 +6,18 @@ import signal
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
+from appliance.backup import folder_of
 from appliance.control import add_socket, default_socket_path
 from appliance.daemon import OpenFeet, Room
 from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
+from appliance.log.backups import offer
 from appliance.log.keeping import KeptLog
+from appliance.log.room_settings import RoomSettingsReader
 from appliance.settings import Settings, load
+from appliance.vocabulary import LogbookError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,14 +43,26 @@ def run(options: argparse.Namespace) -> int:
         settings,
         clock=SystemClock(),
         sound=sound,
-        open_logbook=lambda: KeptLog(log_path, settings.room.name, ""),
+        open_logbook=lambda: KeptLog(
+            log_path, settings.room.name, offer(folder_of(settings, log_path))
+        ),
         open_feet=None if options.no_pedals else open_feet,
         socket_path=options.socket or default_socket_path(),
+        set_before=_set_before(log_path),
     )
     stopping = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopping.set())
     return 0 if room.serve(stopping) else 1
+
+
+def _set_before(log_path: Path) -> dict[str, Any]:
+    """Return what was set on the page before this start; a log that will not open says so later."""
+    try:
+        with RoomSettingsReader(log_path) as log:
+            return log.room_settings()
+    except LogbookError:
+        return {}
 
 
 # Each kind of device is imported only where it is wanted: a simulated room needs no pins.

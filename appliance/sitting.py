@@ -39,6 +39,10 @@ class Sitting:
         self._paused, self._without = Switch(), Switch()
         self.round: Round | None = None
 
+    def set_up(self, settings: Settings) -> None:
+        """Take other settings; where A4 or instrument changes the sitting must have ended."""
+        self._settings = settings
+
     @property
     def on(self) -> bool:
         """Whether a sitting has begun."""

@@ -22,6 +22,7 @@ class WantedDrone:
         self._instrument = find_instrument(settings.room.instrument)
         self._keep_open_strings = settings.practice.keep_open_strings
         self.heard = Heard.SILENT
+        self.quiet = False  # no preview of a new note either
         self.root_hz = note_hz(parse_note(settings.drone.note), self._a4_hz)
         self._tell()
 
@@ -29,6 +30,14 @@ class WantedDrone:
     def midi(self) -> int:
         """The note nearest the root."""
         return nearest_note(self.root_hz, self._a4_hz)
+
+    def retune(self, settings: Settings) -> None:
+        """Keep the note and take it to the A4 of new settings; a string kept off the grid, too."""
+        midi = self.midi
+        self._a4_hz = settings.room.a4_hz
+        self._instrument = find_instrument(settings.room.instrument)
+        self.root_hz = note_hz(midi, self._a4_hz)
+        self._tell()
 
     def cue(self, cue: Cue) -> None:
         """Let a cue be heard, tuned to the root."""
@@ -79,7 +88,7 @@ class WantedDrone:
             DroneOrder(
                 self.root_hz,
                 sounding=self.heard is Heard.SOUNDING,
-                preview=preview and self.heard is Heard.SILENT,
+                preview=preview and self.heard is Heard.SILENT and not self.quiet,
                 without=self.heard is Heard.WITHOUT,
             )
         )
