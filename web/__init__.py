@@ -10,31 +10,73 @@ from collections.abc import Callable
 from pathlib import Path
 
 from flask import Flask
+from flask_wtf import CSRFProtect
 
 from appliance.log.calendar import room_zone
 from appliance.settings import Settings
-from web import ear, guard, naming, pages, sittings, words
+from web import (
+    access,
+    choose,
+    door,
+    ear,
+    guard,
+    hosts,
+    menu,
+    naming,
+    pages,
+    people,
+    sittings,
+    words,
+)
+from web.pin_tries import PinTries
+from web.place import Room
+from web.sessions import session_key
 
 __all__ = ["create_app"]
 
+LONGEST_REQUEST = 64 * 1024  # bytes; there is no upload
+
 
 def create_app(
-    log_path: str | Path, settings: Settings, now_s: Callable[[], float] = time.time
+    log_path: str | Path,
+    settings: Settings,
+    now_s: Callable[[], float] = time.time,
+    socket_path: Path | None = None,
 ) -> Flask:
     """Make the web app for the log at ``log_path``; ``now_s`` (Unix time) tells which week it is.
 
     The log is opened anew for each page, for reading only, so the app may start before the log
-    exists. Raises SettingsError when the room's time zone is unknown.
+    exists; what people do at the door is written to it. ``socket_path``: the control socket of the
+    room, where it is not the usual one. Raises SettingsError when the room's time zone is unknown,
+    SessionKeyError when the key that signs sessions can be neither read nor made.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.extensions["groundnote"] = pages.Room(
-        Path(log_path), settings.room, room_zone(settings.room.time_zone), now_s
-    )
+    zone = room_zone(settings.room.time_zone)
+    room = Room(Path(log_path), settings.room, zone, now_s, settings.web, socket_path)
+    app.extensions["groundnote"] = room
+    _secure(app, room)
     words.register(app)
     naming.register(app)
     ear.register(app)
     guard.register(app)
-    app.register_blueprint(pages.blueprint)
+    for module in (pages, door, people):
+        app.register_blueprint(module.blueprint)
     sittings.register(app)
+    choose.register(app)
     return app
+
+
+def _secure(app: Flask, room: Room) -> None:
+    """Sessions, the protection of forms, and who may see what."""
+    app.secret_key = session_key(room.log_path)
+    app.config.update(
+        MAX_CONTENT_LENGTH=LONGEST_REQUEST,
+        MAX_FORM_MEMORY_SIZE=LONGEST_REQUEST,
+        WTF_CSRF_TIME_LIMIT=None,  # as long as the session
+    )
+    app.extensions["pin_tries"] = PinTries()
+    hosts.register(app)
+    CSRFProtect(app)
+    access.register(app)
+    menu.register(app)

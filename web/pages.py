@@ -2,23 +2,21 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from zoneinfo import ZoneInfo
 
-from flask import Blueprint, abort, current_app, jsonify, render_template, request, url_for
+from flask import Blueprint, abort, jsonify, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from appliance.log.agreement import read_agreement, read_drones
 from appliance.log.calendar import CalendarWeek
-from appliance.log.logbook import LogReader
 from appliance.log.records import RoundRow
 from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, NoteLine, ShiftLine, Week, landings_of, read_week
-from appliance.settings import RoomSettings
 from appliance.tuning import TUNINGS
 from web import ear, naming
+from web.access import open_log
 from web.diary import Diary, Ruler, draw, scale_for
 from web.naming import move_name, note_name
+from web.place import current_room
 from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, ORDERS, Asked, read_query
 from web.week_json import week_json
 from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
@@ -27,21 +25,6 @@ blueprint = Blueprint("pages", __name__)
 
 WEEK_LINE_HEIGHT = 3.0  # on the week page strokes stand close; a note's own page gives them air
 OWN_LINE_HEIGHT = 8.0
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """What the pages need to know of the room they show."""
-
-    log_path: Path
-    settings: RoomSettings
-    zone: ZoneInfo | None
-    now_s: Callable[[], float]
-
-    @property
-    def this_week(self) -> CalendarWeek:
-        """The calendar week it is in the room."""
-        return CalendarWeek.of(self.now_s(), self.zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,18 +103,11 @@ def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturn
     return render_template("card.html", card=card, **frame(asked))
 
 
-def current_room() -> Room:
-    """The room whose pages these are."""
-    room = current_app.extensions["groundnote"]
-    assert isinstance(room, Room)
-    return room
-
-
 def _asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     """Read the query, then the log: the week asked for, and the last week anybody played."""
     room = current_room()
     asked = read_query(request.args, room.settings, room.this_week)
-    with LogReader(room.log_path) as log:
+    with open_log() as log:
         rows = log.notes(*asked.week.bounds(room.zone))
         rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))
         span = log.span()
@@ -145,7 +121,7 @@ def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
     """Read the rounds of the week, each with its tries."""
     room = current_room()
     begins, ends = asked.week.bounds(room.zone)
-    with LogReader(room.log_path) as log:
+    with open_log() as log:
         rows, rounds = log.notes(begins, ends), log.rounds(begins, ends)
     return [(played, tries_of(played, rows)) for played in rounds]
 
@@ -155,7 +131,7 @@ def _asked_landings() -> tuple[Asked, list[Landing]]:
     room = current_room()
     asked = read_query(request.args, room.settings, room.this_week)
     begins = asked.week.later(1 - ear.WEEKS).bounds(room.zone)[0]
-    with LogReader(room.log_path) as log:
+    with open_log() as log:
         rows = log.notes(begins, asked.week.bounds(room.zone)[1])
     landings = landings_of(rows, asked.reading, room.zone)
     naming.follow(asked, landings, room.settings.instrument)

@@ -8,7 +8,6 @@ from flask import Blueprint, Flask, abort, render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import BadRequest
 
-from appliance.log.logbook import LogReader
 from appliance.log.records import SittingRow
 from appliance.log.timeline import (
     DroneSpan,
@@ -21,9 +20,11 @@ from appliance.log.weeks import Landing, Week, read_week
 from appliance.tuning import nearest_note
 from appliance.vocabulary import LogbookError
 from web import naming
+from web.access import open_log
 from web.minutes import APART, Line, Span, draw_part, outcome_of
 from web.naming import note_name
-from web.pages import current_room, frame
+from web.pages import frame
+from web.place import current_room
 from web.query import Asked, read_query
 from web.words import round_name, tries
 
@@ -52,7 +53,7 @@ def register(app: Flask) -> None:
 def show_sittings() -> ResponseReturnValue:
     """The last sittings, or those begun before a moment."""
     before_s = _before()
-    with LogReader(current_room().log_path) as log:
+    with open_log() as log:
         found = log.sittings(before_s, A_PAGE + 1)
     earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
     return render_template(
@@ -87,7 +88,7 @@ def _asked() -> Asked:
 
 
 def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week]:
-    with LogReader(current_room().log_path) as log:
+    with open_log() as log:
         try:
             sitting = log.sitting(sitting_id)
         except LogbookError:  # no id at all

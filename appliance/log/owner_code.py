@@ -1,0 +1,67 @@
+"""The one-time code that makes somebody the owner of a room, in a file beside the log.
+
+Whoever can read the file has a shell on the machine; nothing else makes an owner. The code is gone
+once it was used.
+"""
+
+import hmac
+import secrets
+from pathlib import Path
+
+from appliance.log.secret_file import read_or_make
+from appliance.vocabulary import GroundnoteError
+
+# Capital letters and digits that nobody takes for each other; 12 of them are 59 bits.
+_ALPHABET = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
+_GROUPS, _GROUP = 3, 4
+
+
+class OwnerCodeError(GroundnoteError):
+    """The file with the owner code can be neither read nor made."""
+
+
+def code_path(log_path: Path) -> Path:
+    """Return where the code of a room with this log stands."""
+    return log_path.with_suffix(".owner-code")
+
+
+def owner_code(log_path: Path) -> str:
+    """Return the code that waits to be used; makes one where there is none.
+
+    Raises :class:`OwnerCodeError` when it can be neither read nor made.
+    """
+    path = code_path(log_path)
+    try:
+        return read_or_make(path, lambda: _new_code().encode()).decode()
+    except OSError as error:
+        raise OwnerCodeError(
+            f"The owner code {path} can be neither read nor made ({error.strerror}): run this as "
+            "the user of the service, or with sudo."
+        ) from error
+
+
+def forget(log_path: Path) -> None:
+    """Let the code that waits be void."""
+    code_path(log_path).unlink(missing_ok=True)
+
+
+def take(log_path: Path, typed: str) -> bool:
+    """Use up the code; false when it is another, or was used already."""
+    path = code_path(log_path)
+    try:
+        waiting = _plain(path.read_text())
+        if not waiting or not hmac.compare_digest(waiting.encode(), _plain(typed).encode()):
+            return False
+        path.unlink()  # of two at the same instant one finds nothing here
+    except FileNotFoundError:
+        return False
+    return True
+
+
+def _plain(code: str) -> str:
+    return "".join(character for character in code.upper() if character.isalnum())
+
+
+def _new_code() -> str:
+    drawn = [secrets.choice(_ALPHABET) for _ in range(_GROUPS * _GROUP)]
+    return "-".join("".join(drawn[i : i + _GROUP]) for i in range(0, len(drawn), _GROUP))

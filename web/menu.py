@@ -1,0 +1,36 @@
+"""The menu at the head of every page: where one can go, for whoever is signed in."""
+
+from flask import Flask, current_app, url_for
+
+from appliance.log.people import Person, Role
+
+# Pages by their path. One that is not there yet is left out.
+PAGES = (
+    ("Week", "/"),
+    ("Change", "/change"),
+    ("Ear", "/ear"),
+    ("Sittings", "/sittings"),
+    ("Choose a drone", "/choose"),
+    ("Room", "/room"),
+)
+
+
+def register(app: Flask) -> None:
+    """Give the templates of ``app`` the menu."""
+    app.jinja_env.globals.update(menu=menu)
+
+
+def menu(person: Person | None, *, owned: bool) -> list[tuple[str, str]]:
+    """Return names and addresses of the pages that there are for a person, or for nobody."""
+    rules = {rule.rule: rule.endpoint for rule in current_app.url_map.iter_rules()}
+    found = [(name, url_for(rules[path])) for name, path in PAGES if path in rules]
+    return [*found, *_of_people(person, owned=owned)]
+
+
+def _of_people(person: Person | None, *, owned: bool) -> list[tuple[str, str]]:
+    if person is None:
+        return [("Check in", url_for("door.sign_in"))] if owned else []
+    found = [("Check in or out", url_for("door.check_in"))]
+    if person.role is not Role.PLAYER:
+        found.append(("People", url_for("people.show_people")))
+    return found

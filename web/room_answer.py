@@ -1,0 +1,44 @@
+"""What the running room says to the pages: who is checked in, and a check-in or check-out."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from appliance.control import ask
+from appliance.log.logbook import NoLogYetError
+from appliance.log.people import PeopleReader
+from appliance.vocabulary import ControlError
+from web.place import current_room
+
+ANSWERS_WITHIN_S = 1.0  # a page does not wait longer for a room
+
+
+@dataclass(frozen=True, slots=True)
+class InTheRoom:
+    """Who is checked in: ``player`` is a person's id, ``nickname`` how they are called."""
+
+    player: str | None
+    nickname: str | None
+
+
+def who_is_in() -> InTheRoom | None:
+    """Return who is checked in; ``None`` when the room does not answer."""
+    try:
+        status = ask_room({"do": "status"})
+    except ControlError:
+        return None
+    player = status.get("player")
+    return InTheRoom(player, None if player is None else _nickname(player))
+
+
+def ask_room(request: dict[str, Any]) -> dict[str, Any]:
+    """Ask the running room; raises :class:`ControlError` when it does not answer, or refuses."""
+    return ask(current_room().control, request, timeout_s=ANSWERS_WITHIN_S)
+
+
+def _nickname(person_id: str) -> str | None:
+    try:
+        with PeopleReader(current_room().log_path) as people:
+            person = people.person(person_id)
+    except NoLogYetError:
+        return None
+    return None if person is None else person.nickname
