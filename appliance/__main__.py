@@ -21,6 +21,9 @@ ELSEWHERE = {  # commands that live in a module of their own, with add_arguments
     "advise": ("appliance.advising", "choose a drone for a passage, and say why"),
     "settings": ("appliance.commented", "print a settings file with every setting explained"),
     "sound": ("appliance.plugged", "list the sound devices, and the one that does both ways"),
+    "backup": ("appliance.backup", "copy the log into one file, and read the copy through"),
+    "restore": ("appliance.restore", "list the backups, or bring one back"),
+    "check": ("appliance.inspecting", "check the room: sound, pedals, light, clock, storage"),
     "demo": ("appliance.demo", "play two invented weeks through the real chain and show the log"),
 }
 

@@ -35,6 +35,7 @@ class RoomSettings:
     tuning: Annotated[str, one_of(TUNINGS)] = "just"  # of the targets, while a drone sounds
     sitting_ends_after_silent_s: Annotated[float, Between(60.0, 7200.0)] = 600.0
     log_path: Annotated[str, FILLED] = "groundnote.db"
+    notes_kept_days: Annotated[float, Between(30.0, 3660.0)] = 400.0  # older sittings are deleted
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,15 @@ class WebSettings:
 
 
 @dataclass(frozen=True)
+class BackupSettings:
+    """Copies of the log, one every night."""
+
+    folder: Annotated[str, FILLED] = "backups"  # beside the log, unless it begins with a /
+    kept: Annotated[int, Between(2, 60)] = 14
+    stick_path: str = ""  # where a USB stick is mounted, for a second copy; empty: nowhere
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings; each field is one table of the TOML file."""
 
@@ -149,6 +159,7 @@ class Settings:
     light: LightSettings = field(default_factory=LightSettings)
     loudness: LoudnessSettings = field(default_factory=LoudnessSettings)
     web: WebSettings = field(default_factory=WebSettings)
+    backup: BackupSettings = field(default_factory=BackupSettings)
 
 
 # Suffix of a key: its unit in words, and the units people write instead, with their factor.

@@ -17,7 +17,20 @@ TABLES = {"vocabulary", "instruments", "tuning", "notation"}
 RULES = TABLES | {"settings"}
 WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log", "checking"),
-    *("control", "gaps", "sitting", "desk", "daemon", "live", "steady", "takes", "listening"),
+    *(
+        "control",
+        "gaps",
+        "backup",
+        "room_setup",
+        "sitting",
+        "desk",
+        "daemon",
+        "live",
+        "steady",
+        "takes",
+        "listening",
+    ),
+    *("care", "caretaker", "checkup", "inspecting", "calibrating"),
     *("advising", "commented", "plugged", "demo", "__main__"),
 }
 COMMANDS = {"listening", "advising", "commented", "plugged", "demo", "__main__"}
@@ -44,6 +57,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "sitting": RULES | {"practice", "log"},
     "desk": RULES | {"practice", "log", "control", "sitting"},
     "daemon": WHOLE_APPLIANCE - COMMANDS - {"live"},
+    "care": RULES | {"practice", "log"},
+    "checkup": RULES | {"checking", "devices"},
+    "caretaker": RULES | {"checkup", "practice"},
+    "inspecting": RULES | {"checking", "checkup", "control", "devices", "live", "practice"},
+    "calibrating": RULES | {"checking", "checkup", "control", "devices"},
+    "room_setup": RULES | {"log"},
+    "backup": RULES | {"devices", "log"},
+    "restore": RULES | {"backup", "log"},
     "live": WHOLE_APPLIANCE - COMMANDS,
     "demo": WHOLE_APPLIANCE - {"__main__"},
     "__main__": WHOLE_APPLIANCE,

@@ -125,8 +125,15 @@ def _emptied(path: Path) -> bool:
     return size == 0 and waiting.exists() and waiting.stat().st_size > 0
 
 
-def set_aside(path: Path, why: str, word: str = "damaged") -> Path:
-    """Rename a log and what belongs to it, untouched; return where it is now."""
+def set_aside(path: Path, why: str) -> Path:
+    """Put a damaged log out of the way, untouched; return where it is now."""
+    aside = move_aside(path, "damaged")
+    logger.error("%s It was set aside, untouched, as %s.", why, aside.name)
+    return aside
+
+
+def move_aside(path: Path, word: str) -> Path:
+    """Rename a log and what belongs to it; return where it is now."""
     aside = _free_name(path, word)
     try:
         for part in PARTS:
@@ -138,7 +145,6 @@ def set_aside(path: Path, why: str, word: str = "damaged") -> Path:
         raise LogbookError(
             f"The log {path} cannot be set aside ({error.strerror}): check the folder."
         ) from error
-    logger.error("%s It was set aside, untouched, as %s.", why, aside.name)
     return aside
 
 

@@ -1,0 +1,252 @@
+"""``python -m tests.bench.soak``: hours of practice, and what they leave behind.
+
+``--simulated-hours 12`` lets a simulated player practise in a simulated room, block after block, as
+fast as the machine can: loudspeaker, walls, ear, foot, desk and the log on disk. ``--real-minutes
+60`` runs the daemon as a user does, on JACK's dummy driver, with a tone played into its microphone
+again and again. Both report how much memory grew after the first part, and the processor's share;
+the second counts the blocks that were lost or late. Last results: ``tests/bench/SOAK.md``.
+"""
+
+import argparse
+import os
+import platform
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from appliance.control import ask
+from appliance.desk import Desk, later
+from appliance.devices.clock import SimulatedClock
+from appliance.devices.loudspeaker import Loudspeaker
+from appliance.devices.simulator import simulated_devices
+from appliance.hearing.ear import Ear
+from appliance.log.keeping import KeptLog
+from appliance.log.logbook import LogReader
+from appliance.log.writer import LogWriter
+from appliance.practice.pedalboard import Pedalboard, action_of
+from appliance.settings import Settings
+from tests.soundcard import RATE_HZ, Microphone, SoundCard, Tap, wait_for
+
+SIMULATED_RATE_HZ = 24000.0  # what the ear itself works at
+BLOCK_FRAMES = 2400
+MOST_GROWTH_MB = 5.0
+PART = 0.1  # of the whole: its second part and its last are compared, the first is the warm-up
+
+
+@dataclass(frozen=True)
+class Look:
+    """The memory of the processes at a moment of the soak."""
+
+    at_s: float
+    memory_mb: float
+
+
+class SimulatedSoak:
+    """Room, player, ear, desk and log in one thread; only the log has its own."""
+
+    def __init__(self, log_path: Path) -> None:
+        settings = Settings()
+        self._clock = SimulatedClock(1.7e9, monotonic_s=1000.0)
+        self._zero = self._clock.now()
+        self._loudspeaker = Loudspeaker(settings.drone, SIMULATED_RATE_HZ)
+        self._room, self._player = simulated_devices(settings, SIMULATED_RATE_HZ)
+        self._ear = Ear(settings, settings.room.instrument, SIMULATED_RATE_HZ)
+        self.writer = LogWriter(lambda: KeptLog(log_path, "soak", ""), self._now_s)
+        self.writer.start()
+        self._desk = Desk(settings, self.writer, self._loudspeaker.order)
+        self._board = Pedalboard(settings.pedals)
+        self.hearing_s = 0.0
+
+    def block(self) -> None:
+        """Let a block pass."""
+        sent = self._loudspeaker.render(BLOCK_FRAMES)
+        mic = self._room.exchange(sent)
+        self._clock.advance(BLOCK_FRAMES / SIMULATED_RATE_HZ)
+        began_s = time.thread_time()
+        for event in self._ear.hear(mic, sent):
+            self._desk.hear(event, self._zero)
+        self.hearing_s += time.thread_time() - began_s
+        self._feet()
+        now = self._clock.now()
+        self.writer.tick(now)
+        self._desk.tick(now)
+
+    def _feet(self) -> None:
+        gestures = self._board.tick(self._now_s())
+        for move in self._player.presses_due(self._now_s() - self._zero.monotonic_s):
+            edge = self._board.press if move.down else self._board.release
+            gestures += edge(move.pedal, self._zero.monotonic_s + move.at_s)
+        for gesture in gestures:
+            action = action_of(gesture, self._desk.heard)
+            if action is not None:
+                self._desk.act(action, later(self._zero, gesture.at_s - self._zero.monotonic_s))
+
+    def _now_s(self) -> float:
+        return self._clock.now().monotonic_s
+
+
+def simulated(hours: float, log_path: Path) -> list[str]:
+    """Soak in simulated time; return the lines of the report. Ctrl-C or SIGTERM ends it."""
+    soak, process = SimulatedSoak(log_path), psutil.Process()
+    looks = []
+    blocks = round(hours * 3600.0 * SIMULATED_RATE_HZ / BLOCK_FRAMES)
+    began_s, began_cpu_s = time.monotonic(), time.process_time()
+    with suppress(KeyboardInterrupt):
+        for number in range(blocks):
+            soak.block()
+            if number % max(1, blocks // 1000) == 0:
+                at_s = number * BLOCK_FRAMES / SIMULATED_RATE_HZ
+                looks.append(Look(at_s, process.memory_info().rss / 1e6))
+                if len(looks) % 20 == 0:
+                    print(f"{at_s / 3600.0:6.2f} h {looks[-1].memory_mb:8.2f} MB", flush=True)
+    hours = looks[-1].at_s / 3600.0
+    report, unwritten = soak.writer.report(), soak.writer.stop(10.0)
+    took_s, cpu_s = time.monotonic() - began_s, time.process_time() - began_cpu_s
+    return [
+        f"simulated hours             {hours:10.2f}   in {took_s / 60.0:.1f} minutes",
+        f"notes in the log            {report.notes_written:10d}   not written: {unwritten}",
+        *_memory_lines(looks),
+        f"ear and desk, of one core   {100.0 * soak.hearing_s / hours / 3600.0:10.2f} %",
+        f"all with the simulated room {100.0 * cpu_s / hours / 3600.0:10.2f} %",
+    ]
+
+
+def real(minutes: float, folder: Path) -> list[str]:
+    """Soak the daemon on a virtual sound card; return the lines of the report."""
+    card = SoundCard(f"groundnote-soak-{os.getpid()}")
+    try:
+        return _on_card(card, minutes, folder)
+    finally:
+        card.stop()
+
+
+def _on_card(card: SoundCard, minutes: float, folder: Path) -> list[str]:
+    microphone, socket, log_path = Microphone(card, "soak-mic"), folder / "c.sock", folder / "r.db"
+    settings = folder / "s.toml"
+    settings.write_text('[sound]\ninput_device = "soak-mic"\noutput_device = "system"\n')
+    words = ["run", "--no-pedals", "--settings", str(settings), "--log", str(log_path)]
+    daemon = subprocess.Popen(
+        [sys.executable, "-m", "appliance", *words, "--socket", str(socket)],
+        env=card.environment,
+    )
+    tap = Tap(card, "soak-tap")
+    try:
+        wait_for(lambda: socket.exists() and ask(socket, {"do": "status"})["sound"]["running"])
+        ask(socket, {"do": "drone", "on": True})
+        return _watch(daemon.pid, socket, microphone, tap, minutes * 60.0)
+    finally:
+        daemon.terminate()
+        daemon.wait(timeout=20)
+        for client in (tap, microphone):
+            client.close()
+        with LogReader(log_path) as log:
+            log.check_sound()
+
+
+def _watch(
+    daemon_pid: int, socket: Path, microphone: Microphone, tap: Tap, seconds: float
+) -> list[str]:
+    daemon = psutil.Process(daemon_pid)
+    family = [daemon, *daemon.children()]
+    before, began_s = _lost(socket), time.monotonic()
+    began_cpu_s = [_cpu_s(one) for one in family]
+    looks = []
+    while (at_s := time.monotonic() - began_s) < seconds:
+        microphone.play(_phrase(int(at_s)))
+        tap.forget()
+        looks.append(Look(at_s, sum(one.memory_info().rss for one in family) / 1e6))
+        if len(looks) % 20 == 1:
+            print(
+                f"{at_s / 60.0:6.1f} min {looks[-1].memory_mb:8.2f} MB {_lost(socket)}", flush=True
+            )
+        time.sleep(PHRASE_S)
+    shares = [
+        100.0 * (_cpu_s(one) - began) / (time.monotonic() - began_s)
+        for one, began in zip(family, began_cpu_s, strict=True)
+    ]
+    status = ask(socket, {"do": "status"})
+    after = _lost(socket)
+    return [
+        f"real minutes                {seconds / 60.0:10.2f}",
+        f"notes in the log            {status['log']['notes_written']:10d}"
+        f"   slowest commit {status['log']['slowest_commit_s']:.3f} s",
+        *_memory_lines(looks),
+        f"daemon, of one core         {shares[0]:10.2f} %",
+        f"sound process, of one core  {sum(shares[1:]):10.2f} %",
+        f"lost or late in the daemon  { {key: after[key] - before[key] for key in after} }",
+        f"xruns of the sound card as an idle client beside it saw them: {tap.xruns}",
+    ]
+
+
+def _cpu_s(process: psutil.Process) -> float:
+    times = process.cpu_times()
+    return float(times.user + times.system)
+
+
+def _lost(socket: Path) -> dict[str, int]:
+    sound = ask(socket, {"do": "status"})["sound"]
+    return {**sound["flags"], "dropped": sound["dropped_blocks"], "reopened": sound["reopened"]}
+
+
+PHRASE_S = 3.0
+
+
+def _phrase(seed: int) -> "np.ndarray[tuple[int], np.dtype[np.float32]]":
+    """Return a plain bowed-like note of a second, another one each time."""
+    hz = 220.0 * 2.0 ** (seed % 24 / 12.0)
+    t = np.arange(RATE_HZ) / RATE_HZ
+    tone = sum(np.sin(2.0 * np.pi * k * hz * t + k * k) / k for k in range(1, 9))
+    envelope = np.minimum(1.0, np.minimum(t / 0.03, (1.0 - t) / 0.05))
+    return np.asarray(0.08 * envelope * tone / np.std(tone), np.float32)
+
+
+def _memory_lines(looks: Sequence[Look]) -> list[str]:
+    """Report medians of two parts: single looks differ by what is in work at the moment."""
+    part = max(1, round(PART * len(looks)))
+    begin, end = (
+        float(np.median([look.memory_mb for look in some]))
+        for some in (looks[part : 2 * part] or looks[:1], looks[-part:])
+    )
+    verdict = "kept" if end - begin < MOST_GROWTH_MB else "NOT KEPT"
+    return [
+        f"memory after the warm-up    {begin:10.2f} MB",
+        f"memory at the end           {end:10.2f} MB",
+        f"growth                      {end - begin:10.2f} MB   limit {MOST_GROWTH_MB} MB {verdict}",
+    ]
+
+
+def _machine() -> str:
+    load = f"load average {os.getloadavg()[1]:.1f}"
+    return (
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {load}"
+    )
+
+
+def main() -> int:
+    """Soak as asked and print the report."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--simulated-hours", type=float, default=0.0)
+    parser.add_argument("--real-minutes", type=float, default=0.0)
+    options = parser.parse_args()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with tempfile.TemporaryDirectory() as folder:
+        lines = [_machine()]
+        if options.simulated_hours:
+            lines += simulated(options.simulated_hours, Path(folder) / "soak.db")
+        if options.real_minutes:
+            lines += real(options.real_minutes, Path(folder))
+    print("\n".join(lines))
+    return int(any("NOT KEPT" in line for line in lines))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
