@@ -46,6 +46,7 @@ class FarMicrophone:
         self._link, theirs = spawn.Pipe()
         self._process = spawn.Process(target=_serve_microphone, args=(card.name, name, theirs))
         self._process.start()
+        theirs.close()  # or a microphone that died would be waited for for ever
         assert self._link.recv() == "ready"
 
     def play(self, samples: NDArray[np.float32]) -> None:

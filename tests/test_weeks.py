@@ -16,7 +16,7 @@ from appliance.log.calendar import CalendarWeek, WeekNameError, room_zone
 from appliance.log.records import Marks, NoteRow
 from appliance.log.tallies import Tally, tally, wilson
 from appliance.log.weeks import Landing, Reading, judge, landings_of, read_week
-from appliance.vocabulary import Arrival, Outcome, SettingsError
+from appliance.vocabulary import Arrival, Movement, Outcome, SettingsError
 from tests.log_rows import PLAIN, UNMEASURED, ZONE, heard, instant, later, row, shift
 
 JUST = Reading("just", None, 10.0)
@@ -231,6 +231,18 @@ def test_shifts_are_counted_by_their_two_notes_with_their_likelihood() -> None:
     assert first.compared.before.typical_cents == pytest.approx(-20.0)
     assert (second.name, second.tally.landed, second.compared) == ("D4→G4", 1, None)
     assert week.total.count == 4
+
+
+def test_a_leap_and_a_shift_between_the_same_notes_are_two_lines() -> None:
+    leap = row(replace(heard("G4", 20.0), shift=replace(shift("B3", "G4"), movement=Movement.LEAP)))
+    week = read_week([leap, _shifted("B3", "G4", -20.0)], [leap], EQUAL)
+    lines = {line.movement: line for line in week.by_shift}
+    assert {how: line.name for how, line in lines.items()} == {
+        Movement.LEAP: "B3→G4",
+        Movement.SHIFT: "B3→G4",
+    }
+    assert lines[Movement.LEAP].tally.typical_cents == pytest.approx(20.0)
+    assert lines[Movement.LEAP].compared and not lines[Movement.SHIFT].compared
 
 
 # --- Against the week before ----------------------------------------------------------------------

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 REPORT = 0.5  # more likely than not
 ARRIVED_WITHIN_S = 3.0  # after a longer rest nobody comes from anywhere (as for a round)
-# A second is a step, a third a skip, and a fourth or more a leap (common practice, no source; others
+# A second is a step, a third a skip, a fourth or more a leap (common practice, no source; others
 # call a third a leap as well). Half way from a major third to a fourth.
 LEAP_CENTS = 450.0
 # The weights below are chosen so that the cheapest fingering a teacher would write wins (common
