@@ -4,14 +4,21 @@ Every note is one short horizontal stroke: a foot where it landed, a tail to whe
 lie under each other like lines of a diary, earliest first; the band is a shaded column. Below,
 a bar spans the half of the landings nearest the typical one, so that bias (where the bar lies) and
 spread (how wide it is) are seen apart.
+
+Where there are more notes than strokes, one stroke stands for several: the notes of a day with the
+same outcome that landed side by side, as many in each. It lies at their median, so the strokes of
+a day lie close where the landings do.
 """
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
 
-from appliance.log.tallies import COUNTED, Tally
+import numpy as np
+
+from appliance.log.tallies import COUNTED, Tally, middle
 from appliance.log.weeks import Landing
 
 WIDTH = 340.0
@@ -24,11 +31,16 @@ BAR_HEIGHT = 15.0
 
 @dataclass(frozen=True, slots=True)
 class Ruler:
-    """What all drawings of a page share: ``line_height`` is the distance between strokes."""
+    """What all drawings of a page share.
+
+    ``line_height`` is the distance between strokes, ``most`` how many a drawing may have; never
+    fewer than the outcomes of a week's days.
+    """
 
     band_cents: float
     scale_cents: float
     line_height: float
+    most: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +63,7 @@ class Diary:
     strokes: dict[str, str]  # outcome -> path
     bar: tuple[float, float, float] | None  # left, width, typical
     bar_top: float
+    each: int  # a stroke stands for up to so many notes
     width: float = WIDTH
     left: float = LEFT
 
@@ -70,12 +83,14 @@ def draw(landings: Sequence[Landing], tally: Tally, ruler: Ruler, *, along: bool
     x = _across(ruler.scale_cents)
     days: list[DayLine] = []
     strokes: dict[str, list[str]] = {outcome.value: [] for outcome in COUNTED}
+    each = _each(landings, ruler.most)
     y = 0.0
     for day, of_day in groupby(landings, key=lambda landing: landing.day):
         top = y
-        for landing in of_day:
+        for stroke in _strokes(list(of_day), each, along):
             y += ruler.line_height
-            strokes[landing.outcome.value].append(_stroke(landing, x, y, along))
+            path = f"M{x(stroke.landed):g} {y - 3:g}v3H{x(stroke.settled):g}"
+            strokes[stroke.outcome].append(path)
         y = max(y, top + 11.0) + DAY_GAP
         days.append(DayLine(_day_name(day), top, (top + y) / 2))
     return Diary(
@@ -86,7 +101,45 @@ def draw(landings: Sequence[Landing], tally: Tally, ruler: Ruler, *, along: bool
         strokes={outcome: "".join(paths) for outcome, paths in strokes.items() if paths},
         bar=_bar(tally, x),
         bar_top=y,
+        each=each,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stroke:
+    """One stroke: where it lands and settles, cents."""
+
+    outcome: str
+    landed: float
+    settled: float
+
+
+def _each(landings: Sequence[Landing], most: int) -> int:
+    """For how many notes a stroke must stand, so that there are at most so many strokes."""
+    groups = Counter((landing.day, landing.outcome) for landing in landings).values()
+    each = 1
+    while sum(-(-notes // each) for notes in groups) > max(most, len(groups)):
+        each += 1
+    return each
+
+
+def _strokes(landings: Sequence[Landing], each: int, along: bool) -> list[_Stroke]:
+    """Return the strokes of a day: note by note as played, or bundles, from flat to sharp."""
+    if each == 1:
+        return [_stroke([landing], along) for landing in landings]
+    ordered = sorted(landings, key=lambda landing: landing.landing_cents)
+    groups = [[one for one in ordered if one.outcome is outcome] for outcome in COUNTED]
+    bundles = [group[at : at + each] for group in groups for at in range(0, len(group), each)]
+    strokes = [_stroke(bundle, along) for bundle in bundles]
+    return sorted(strokes, key=lambda stroke: stroke.landed)
+
+
+def _stroke(bundle: Sequence[Landing], along: bool) -> _Stroke:
+    landed, settled = (
+        middle(np.array([(one.direction if along else 1) * off(one) for one in bundle]))
+        for off in (lambda one: one.landing_cents, lambda one: one.settled_cents)
+    )
+    return _Stroke(bundle[0].outcome.value, landed, settled)
 
 
 def _across(scale_cents: float) -> Callable[[float], float]:
@@ -97,12 +150,6 @@ def _across(scale_cents: float) -> Callable[[float], float]:
         return round(middle + per_cent * max(-scale_cents, min(scale_cents, cents)), 1)
 
     return x
-
-
-def _stroke(landing: Landing, x: Callable[[float], float], y: float, along: bool) -> str:
-    side = landing.direction if along else 1
-    start, end = x(side * landing.landing_cents), x(side * landing.settled_cents)
-    return f"M{start:g} {y - 3:g}v3H{end:g}"
 
 
 def _bar(tally: Tally, x: Callable[[float], float]) -> tuple[float, float, float] | None:

@@ -1,6 +1,6 @@
 """The routes: the week, one note or shift of it, calls and landings, the week for programs."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from flask import Blueprint, abort, jsonify, render_template, request, url_for
@@ -23,8 +23,23 @@ from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
 
 blueprint = Blueprint("pages", __name__)
 
-WEEK_LINE_HEIGHT = 3.0  # on the week page strokes stand close; a note's own page gives them air
-OWN_LINE_HEIGHT = 8.0
+# On the week page strokes stand close; a note's own page gives them air, and room for more.
+WEEK_LINE_HEIGHT, OWN_LINE_HEIGHT, OWN_STROKES = 3.0, 8.0, 400
+LISTED = 40  # notes or shifts that are not drawn stand in a list, at most so many
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """How much of a week is drawn, so that its page stays small: notes, shifts, strokes of each."""
+
+    notes: int
+    shifts: int
+    strokes: int
+
+
+# Up to so many landings each has its stroke, in a fuller week there are fewer drawings.
+FULL_WEEK = 400
+DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(6, 4, 48)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +48,7 @@ class Card:
 
     name: str
     line: NoteLine | ShiftLine
-    diary: Diary
+    diary: Diary | None  # None: not drawn
     sides: tuple[str, str]
     href: str  # of its own page
 
@@ -42,11 +57,11 @@ class Card:
 def show_week() -> ResponseReturnValue:
     """The week: one sentence, then by note, then by shift."""
     asked, week, last_played = _asked_week()
-    ruler = _ruler(week, asked, WEEK_LINE_HEIGHT)
+    drawn = DRAWN if week.total.count <= FULL_WEEK else DRAWN_OF_A_FULL_WEEK
+    ruler = _ruler(week, asked, WEEK_LINE_HEIGHT, drawn.strokes)
     rounds = _rounds(asked)
-    notes, shifts = (
-        [_card(line, asked, ruler) for line in lines] for lines in (week.by_note, week.by_shift)
-    )
+    notes = _cards(week.by_note, asked, ruler, drawn.notes)
+    shifts = _cards(week.by_shift, asked, ruler, drawn.shifts)
     return render_template(
         "week.html",
         week=week,
@@ -54,6 +69,7 @@ def show_week() -> ResponseReturnValue:
         shifts=shifts,
         rounds=rounds,
         last_played=last_played,
+        listed=LISTED,
         **frame(asked),
     )
 
@@ -99,7 +115,7 @@ def _show_card(wanted: Callable[[NoteLine | ShiftLine], bool]) -> ResponseReturn
     line = next((line for line in lines if wanted(line)), None)
     if line is None:
         abort(404)
-    card = _card(line, asked, _ruler(week, asked, OWN_LINE_HEIGHT))
+    card = _card(line, asked, _ruler(week, asked, OWN_LINE_HEIGHT, OWN_STROKES))
     return render_template("card.html", card=card, **frame(asked))
 
 
@@ -138,15 +154,22 @@ def _asked_landings() -> tuple[Asked, list[Landing]]:
     return asked, landings
 
 
-def _ruler(week: Week, asked: Asked, line_height: float) -> Ruler:
+def _ruler(week: Week, asked: Asked, line_height: float, most: int) -> Ruler:
     """One scale for all the drawings of a week, so that they can be compared."""
-    landings = [landing for line in week.by_note for landing in line.landings]
-    return Ruler(asked.reading.band_cents, scale_for(landings), line_height)
+    return Ruler(asked.reading.band_cents, scale_for(week.landings), line_height, most)
 
 
-def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler) -> Card:
+def _cards(
+    lines: Sequence[NoteLine | ShiftLine], asked: Asked, ruler: Ruler, drawn: int
+) -> list[Card]:
+    """Make the cards of a page; those with enough notes to say something come first."""
+    ordered = sorted(lines, key=lambda line: line.tally.few)
+    return [_card(line, asked, ruler if n < drawn else None) for n, line in enumerate(ordered)]
+
+
+def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler | None) -> Card:
     is_shift = isinstance(line, ShiftLine)
-    diary = draw(line.landings, line.tally, ruler, along=is_shift)
+    diary = None if ruler is None else draw(line.landings, line.tally, ruler, along=is_shift)
     if isinstance(line, ShiftLine):
         name = move_name(line.from_midi, line.to_midi)
         href = url_for("pages.show_shift", move=line.pair, **asked.link())
