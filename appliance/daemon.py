@@ -19,6 +19,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol
 
+from appliance.caretaker import Caretaker
 from appliance.control import ControlServer, Message
 from appliance.desk import Desk, later, needs_new_ear
 from appliance.devices.blocks import Block, Samples, Sound
@@ -27,11 +28,12 @@ from appliance.devices.notify import ServiceManager
 from appliance.gaps import Gaps
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
+from appliance.log.records import is_id
 from appliance.log.writer import LogWriter
 from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of
 from appliance.room_setup import Setup
 from appliance.settings import RoomSettings, Settings
-from appliance.vocabulary import ControlError, Event
+from appliance.vocabulary import ControlError, Event, Instant
 
 logger = logging.getLogger(__name__)
 
@@ -39,7 +41,7 @@ SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a n
 FOOT_TICK_S = 0.01  # a hold is known at most this much late
 MAIN_TICK_S = 0.25
 HEAR_REST_S = 10.0  # how long a clean stop waits for a hearing that lags
-CHANGE_S = 1.0  # how long another instrument waits for the hearing; then it is there at once
+CHANGE_S = 0.6  # how long another instrument waits for the hearing; then it is there at once
 FLUSH_S = 5.0  # how long a clean stop waits for stalled storage
 
 OnEdge = Callable[[Pedal, float], None]
@@ -75,7 +77,8 @@ class Room:
     ear, for a sample rate, whenever an unbroken stretch of sound begins. ``clock`` must share its
     monotonic seconds with the blocks of ``sound`` and the edges of the feet. ``manager`` is told
     that the room is alive for every block that was heard, so one that hears no more is restarted.
-    ``set_before`` is what was set on the page in place of ``settings``.
+    ``set_before`` is what was set on the page in place of ``settings``. ``caretaker``
+    holds the status light and checks the room when asked.
     """
 
     def __init__(  # noqa: PLR0913 - the devices it is given are its point
@@ -90,6 +93,7 @@ class Room:
         make_ear: Callable[[float], Listener] | None = None,
         manager: ServiceManager | None = None,
         set_before: Message | None = None,
+        caretaker: Caretaker | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
         self._setup = Setup(settings, set_before or {})
@@ -104,6 +108,7 @@ class Room:
         self._socket_path = socket_path
         self._make_ear = make_ear or self._new_ear
         self._manager = manager or ServiceManager()
+        self._caretaker = caretaker or Caretaker()
         self._search_steps = 0
         goes_on_within_s = settings.room.sitting_ends_after_silent_s
         self._writer = LogWriter(open_logbook, self._now_s, goes_on_within_s)
@@ -111,6 +116,7 @@ class Room:
         self._desk = Desk(settings, self._writer, sound.order)
         self._desk.set_up(settings, self._setup.rules, clock.now())
         self._board = Pedalboard(settings.pedals)
+        self._felt: dict[Pedal, float] = {}  # when a contact of each last closed
         self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
         self._sound_over = threading.Event()
         self._feet_gone = threading.Event()
@@ -124,6 +130,7 @@ class Room:
             self._writer.start()
             parts.callback(self._stop_writer)
             self._writer.tick(self._clock.now())
+            self._take_up(self._clock.now())
             parts.callback(lambda: self._desk.close(self._clock.now()))
             self._start_control(parts)
             self._start_hearing(parts)
@@ -143,6 +150,7 @@ class Room:
             while not stopping.wait(MAIN_TICK_S):
                 self._tick()
                 self._manager.status(self._how_it_is())
+                self._caretaker.look(self.status())
                 if self._failed.is_set() or not self._writer.alive:
                     break
         finally:
@@ -157,8 +165,12 @@ class Room:
         desk = self._desk.status()
         if self._feet is not None and self._feet.trouble is not None:
             desk["pedals"]["trouble"] = self._feet.trouble
+        now = self._clock.now()
+        felt = self._felt.copy().items()
         return {
             **desk,
+            "felt_s_ago": {pedal.value: now.monotonic_s - at_s for pedal, at_s in felt},
+            "care": self._desk.care(now),
             "sound": asdict(self._sound.report()),
             "log": asdict(self._writer.report()),
         }
@@ -173,9 +185,25 @@ class Room:
         elif request.get("do") == "set":
             values = {key: request[key] for key in request if key not in ("do", "by_owner")}
             self._set(values, by_owner=request.get("by_owner") is True)
+        elif request.get("do") in ("check", "light"):
+            sounding = self._desk.heard is not Heard.SILENT
+            return self._caretaker.answer(request, self._manager.alive, sounding=sounding)
+        elif request.get("do") in ("check_in", "check_out"):
+            return {**self._attend(request), **self.status()}
         elif request.get("do") != "status":
-            raise ControlError("A request does 'status', 'drone' or 'set'.")
+            raise ControlError("A request does 'status', 'drone', 'set', 'check' or 'light'.")
         return self.status()
+
+    def _attend(self, request: Message) -> Message:
+        """Check a player in or out; an answer that says false leaves all as it was."""
+        player = request.get("player")
+        if not isinstance(player, str) or not is_id(player):
+            raise ControlError("'player' is the id of a person, such as 1f3a9c02-17.")
+        now = self._clock.now()
+        if request["do"] == "check_out":
+            return {"checked_out": self._desk.check_out(player, now)}
+        sure = request.get("sure") is True
+        return {"checked_in": self._desk.check_in(player, now, sure=sure)}
 
     def _set(self, values: Message, *, by_owner: bool) -> None:
         """Take values of :mod:`appliance.log.room_settings` at once; a null one is the file's."""
@@ -202,6 +230,7 @@ class Room:
 
     def press(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that closed; may be called from any thread."""
+        self._felt[pedal] = at_s
         self._edges.put((pedal, True, at_s))
 
     def release(self, pedal: Pedal, at_s: float) -> None:
@@ -211,11 +240,18 @@ class Room:
     def _tick(self) -> None:
         now = self._clock.now()
         self._writer.tick(now)
+        self._take_up(now)
+        self._gaps.watch(self._sound.report(), now)
+        self._desk.tick(now)
+
+    def _take_up(self, now: Instant) -> None:
+        """Go on as before the room stopped, as soon as the log says how that was."""
+        attended = self._writer.checked_in_before(now)
+        if attended is not None:
+            self._desk.keep_player(*attended)
         cut_off = self._writer.cut_off(now)
         if cut_off is not None:
             self._desk.go_on(*cut_off, now)
-        self._gaps.watch(self._sound.report(), now)
-        self._desk.tick(now)
 
     def _how_it_is(self) -> str:
         sound, log = self._sound.report(), self._writer.report()

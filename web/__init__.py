@@ -25,6 +25,7 @@ from web import (
     naming,
     pages,
     people,
+    room_page,
     sittings,
     words,
 )
@@ -64,6 +65,7 @@ def create_app(
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)
+    room_page.register(app)
     return app
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from waitress import create_server
 
+from appliance.control import add_socket
 from appliance.settings import Settings, load
 from appliance.vocabulary import GroundnoteError
 from web import create_app
@@ -18,7 +19,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         settings = _settings(options)
-        app = create_app(settings.room.log_path, settings)
+        app = create_app(settings.room.log_path, settings, socket_path=options.socket)
         server = create_server(
             app,
             host=settings.web.host,
@@ -47,6 +48,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--log", help="the log, instead of the one in the settings")
     parser.add_argument("--host", help="address to listen on, instead of the one in the settings")
     parser.add_argument("--port", type=_port, help="port, instead of the settings'; 0: any free")
+    add_socket(parser)
     return parser
 
 

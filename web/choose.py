@@ -7,6 +7,7 @@ passage; the address then holds the whole passage, so that it can be kept, sent 
 
 from collections import Counter
 from dataclasses import dataclass
+from typing import Any
 
 from flask import Blueprint, Flask, abort, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -156,7 +157,8 @@ def _pressed(wanted: Wanted) -> PassageNote:
 
 
 def _address(wanted: Wanted) -> str:
-    values = {key: request.args[key] for key in ("tuning", "a4", "names") if key in request.args}
+    kept = ("tuning", "a4", "names")
+    values: dict[str, Any] = {key: request.args[key] for key in kept if key in request.args}
     if wanted.from_semitone:
         values["from"] = str(wanted.from_semitone)
     if wanted.finger is not None:

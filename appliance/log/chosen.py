@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from appliance.settings import Settings, check
+from appliance.settings import RoomSettings, Settings, check
 
 _ROOM_KEYS = ("a4_hz", "tuning", "instrument", "band_cents")
 MINUTES_A_DAY = 1440
@@ -65,16 +65,21 @@ def settings_over(settings: Settings, values: Mapping[str, Any]) -> Settings:
     """
     if not values:
         return settings
-    room = {key: values[key] for key in _ROOM_KEYS if key in values}
-    for key in ("a4_hz", "band_cents"):
-        if key in room:
-            room[key] = float(room[key])
     drone = {"note": values["drone_note"]} if "drone_note" in values else {}
     found = replace(
-        settings, room=replace(settings.room, **room), drone=replace(settings.drone, **drone)
+        settings,
+        room=room_over(settings.room, values),
+        drone=replace(settings.drone, **drone),
     )
     check(found)
     return found
+
+
+def room_over(room: RoomSettings, values: Mapping[str, Any]) -> RoomSettings:
+    """Return the settings of the room alone, unchecked: the log gives back only what is allowed."""
+    given = {key: values[key] for key in _ROOM_KEYS if key in values}
+    numbers = {key: float(given[key]) for key in ("a4_hz", "band_cents") if key in given}
+    return replace(room, **{**given, **numbers})
 
 
 def _minute(clock: str) -> int:
