@@ -20,7 +20,7 @@ RATE_HZ = 48000.0  # for the partials of the drone: what a faster device adds ha
 
 
 class Care:
-    """Counts what is heard and how long is played; :meth:`due` says which cues are due."""
+    """Counts what is heard and how long is played; :meth:`due` says which cue is due."""
 
     def __init__(self, settings: Settings) -> None:
         """Begin a day at nothing; the budget is lost when the room is started again."""
@@ -49,12 +49,13 @@ class Care:
         level_dba = full_scale_dba + drone_dbfs(self._settings.drone, root_hz)
         self._budget.add(player, level_dba, seconds, self._day(now))
 
-    def due(self, player: str | None) -> list[Cue]:
-        """The cues that are due now, each only once."""
-        cues = [Cue.ENOUGH] if self._budget.newly_used_up(player) else []
-        if self._rest.newly_due() and self._settings.practice.rest_reminder:
-            cues.append(Cue.REST)
-        return cues
+    def due(self, player: str | None) -> Cue | None:
+        """The cue that is due now, once."""
+        if self._budget.newly_used_up(player):
+            return Cue.ENOUGH
+        if self._settings.practice.rest_reminder and self._rest.newly_due():
+            return Cue.REST
+        return None
 
     def status(self, now: Instant, player: str | None) -> dict[str, Any]:
         """What a page may know; ``used_percent`` is ``None`` until the room is calibrated."""

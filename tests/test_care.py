@@ -121,7 +121,7 @@ def listen(care: Care, from_s: float, to_s: float) -> None:
 def test_the_budget_is_silent_until_calibrated() -> None:
     care = Care(Settings())
     listen(care, 0.0, 3600.0)
-    assert care.due(None) == []
+    assert care.due(None) is None
     assert care.status(instant(3600.0), None)["used_percent"] is None
 
 
@@ -129,9 +129,9 @@ def test_a_loud_drone_uses_the_budget_up_and_says_so_once() -> None:
     level = drone_dbfs(DroneSettings(), 220.0)
     care = Care(calibrated(full_scale_dba=94.0 - level, daily_dose_percent=50.0))
     listen(care, 0.0, 1799.0)
-    assert care.due(None) == []
+    assert care.due(None) is None
     listen(care, 1800.0, 1802.0)
-    assert care.due(None) == [Cue.ENOUGH] and care.due(None) == []
+    assert care.due(None) is Cue.ENOUGH and care.due(None) is None
     used = care.status(instant(1802.0), None)["used_percent"]
     assert used == pytest.approx(50.0, abs=0.2)
 
@@ -151,7 +151,7 @@ def test_the_players_own_notes_count() -> None:
     for at in range(0, 900, 10):
         care.play(note, instant(float(at)), instant(at + 10.0), None)
     assert care.status(instant(900.0), None)["used_percent"] == pytest.approx(100.0, abs=0.1)
-    assert Cue.ENOUGH in care.due(None)
+    assert care.due(None) is Cue.ENOUGH
 
 
 def play(rest: Rest, from_s: float, to_s: float, gap_s: float = 1.0) -> list[float]:
@@ -182,9 +182,9 @@ def test_five_minutes_are_a_rest() -> None:
 def test_the_reminder_can_be_turned_off() -> None:
     plain = Settings()
     off = replace(plain, practice=replace(plain.practice, rest_reminder=False))
-    for settings, cues in ((plain, [Cue.REST]), (off, [])):
+    for settings, cue in ((plain, Cue.REST), (off, None)):
         care = Care(settings)
         for at in range(0, 1600, 5):
             care.play(PLAIN, instant(float(at)), instant(at + 4.0), None)
-        assert care.due(None) == cues
-        assert care.status(instant(1600.0), None)["rest_due"] is bool(cues)
+        assert care.due(None) is cue
+        assert care.status(instant(1600.0), None)["rest_due"] is (cue is not None)

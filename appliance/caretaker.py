@@ -1,0 +1,106 @@
+"""What a running room does for whoever looks after it: the status light, and the room check."""
+
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+from appliance.checkup import Checkup, as_message
+from appliance.practice.signs import Sign, sign_of
+from appliance.vocabulary import ControlError
+
+Message = dict[str, Any]
+
+
+class Light(Protocol):
+    """A status light, real or none."""
+
+    def show(self, sign: Sign) -> None:
+        """Show a sign from now on."""
+
+    def note(self) -> None:
+        """Let it be seen that a note has been logged."""
+
+    def try_out(self) -> None:
+        """Show *trouble* for a moment, so that somebody can look."""
+
+    def close(self) -> None:
+        """Put the light out."""
+
+
+class Caretaker:
+    """Follows the room's status with the light, and checks the room when asked.
+
+    ``light_trouble`` is a sentence where a light is set and cannot be used.
+    """
+
+    def __init__(
+        self,
+        checkup: Checkup | None = None,
+        light: Light | None = None,
+        light_trouble: str | None = None,
+    ) -> None:
+        """Stand ready; without a ``checkup`` the room cannot be checked."""
+        self._checkup, self._light, self._light_trouble = checkup, light, light_trouble
+        self._notes_written = 0
+        self._checking = threading.Lock()
+        self._last: Message = {"at": None, "lines": []}
+
+    def look(self, status: Message) -> None:
+        """Take how the room is; the light follows."""
+        if self._light is None:
+            return
+        self._light.show(
+            sign_of(
+                trouble=bool(troubles(status)), sitting=status["sitting"], paused=status["paused"]
+            )
+        )
+        notes_written = status["log"]["notes_written"]
+        if notes_written > self._notes_written:
+            self._light.note()
+        self._notes_written = notes_written
+
+    def answer(self, request: Message, progress: Callable[[], None], *, sounding: bool) -> Message:
+        """Answer ``check`` (``"again": false``: the last one) and ``light``.
+
+        ``progress`` is called while a check goes on. Raises :class:`ControlError` while the drone
+        is ``sounding``, while a check goes on, and where nothing can be checked.
+        """
+        if request.get("do") == "light":
+            return {"light": {"trouble": self._try_light()}}
+        if request.get("again") is not False:
+            self._check(progress, sounding=sounding)
+        return {"check": self._last}
+
+    def close(self) -> None:
+        """Put the light out."""
+        if self._light is not None:
+            self._light.close()
+
+    def _try_light(self) -> str | None:
+        if self._light is None:
+            return self._light_trouble or "no light is open in the running room"
+        self._light.try_out()
+        return None
+
+    def _check(self, progress: Callable[[], None], *, sounding: bool) -> None:
+        if self._checkup is None:
+            raise ControlError("A simulated room cannot be checked: start it on real devices.")
+        if sounding:
+            raise ControlError("The drone is on: stop it, wait until nobody plays, and check then.")
+        if not self._checking.acquire(blocking=False):
+            raise ControlError("The room is being checked just now: wait half a minute.")
+        try:
+            lines = as_message(self._checkup.lines(progress))
+        finally:
+            self._checking.release()
+        self._last = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "lines": lines}
+
+
+def troubles(status: Message) -> list[str]:
+    """All that is the matter, in sentences."""
+    parts = (status["sound"], status["log"], status["pedals"])
+    found = [str(part["trouble"]) for part in parts if part["trouble"]]
+    if not status["sound"]["running"] and not status["sound"]["trouble"]:
+        found.append("The sound has stopped.")
+    return found

@@ -1,0 +1,94 @@
+"""The room check itself: borrows the sound interface, plays, records, measures, looks around.
+
+``groundnote check`` and the page ask the running room for it; where none runs, the command does it
+with devices of its own (:mod:`appliance.inspecting`).
+"""
+
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from appliance.checking.machine import clock_line, storage_lines
+from appliance.checking.measuring import Measured, measure
+from appliance.checking.program import Program
+from appliance.checking.verdicts import Line, Verdict, sound_lines
+from appliance.devices.blocks import Opened
+from appliance.devices.clock import kernel_clock_synchronised
+from appliance.devices.recording import record
+from appliance.devices.storage import look_at
+from appliance.settings import Settings
+from appliance.vocabulary import DeviceError
+
+TRIES = 3  # a recording with lost samples says nothing of drift or removal
+LONGEST_S = 90.0  # then nobody need wait for a check any more
+
+Lent = TypeVar("Lent")
+
+
+class Lend(Protocol):
+    """Frees the sound interface while some work is done with it."""
+
+    def __call__(self, work: Callable[[], Lent]) -> Lent:
+        """Do the work and return what it returns."""
+
+
+class Checkup:
+    """Checks one room, whose sound interface ``lend`` frees."""
+
+    def __init__(self, settings: Settings, lend: Lend, log_path: Path) -> None:
+        """Stand ready; nothing is played yet."""
+        self._settings, self._lend, self._log_path = settings, lend, log_path
+
+    def lines(self, progress: Callable[[], None] = lambda: None) -> list[Line]:
+        """Check sound, clock and storage; takes a quarter of a minute, longer if sound is lost.
+
+        ``progress`` is called about twice a second.
+        """
+        return [
+            *self._sound(progress),
+            clock_line(synchronised=kernel_clock_synchronised()),
+            *storage_lines(look_at(self._log_path.absolute().parent)),
+        ]
+
+    def _sound(self, progress: Callable[[], None]) -> list[Line]:
+        try:
+            opened, measured, lost = self._lend(lambda: self._measured(progress))
+        except DeviceError as error:
+            return [Line("sound", Verdict.WRONG, str(error))]
+        lines = sound_lines(opened.device, measured, self._settings.sound.microphone_channel)
+        return [*lines, _lost(lost)]
+
+    def _measured(self, progress: Callable[[], None]) -> tuple[Opened, Measured, int]:
+        """Record until nothing is lost, a few times; measure the last recording."""
+        channel = self._settings.sound.microphone_channel - 1
+        for _ in range(TRIES):
+            opened, recording = record(self._settings.sound, self._samples, progress)
+            if not recording.lost:
+                break
+        program = Program(self._settings, opened.sample_rate_hz)
+        return opened, measure(program, recording.mic, channel), recording.lost
+
+    def _samples(self, rate_hz: float) -> Any:
+        return Program(self._settings, rate_hz).samples
+
+
+def _lost(lost: int) -> Line:
+    what = "blocks of sound"
+    if not lost:
+        return Line(what, Verdict.FINE, "none lost")
+    found = f"{lost} lost in {TRIES} tries: delay, clocks and removal above may be wrong"
+    advice = "close other programs, use another USB port, or raise block_frames in [sound]"
+    return Line(what, Verdict.DOUBTFUL, found, advice)
+
+
+def as_message(lines: list[Line]) -> list[dict[str, str]]:
+    """The lines for the control socket."""
+    return [{key: str(value) for key, value in asdict(line).items()} for line in lines]
+
+
+def from_message(message: list[dict[str, str]]) -> list[Line]:
+    """The lines as they were before :func:`as_message`."""
+    return [
+        Line(one["what"], Verdict(one["verdict"]), one["found"], one["advice"]) for one in message
+    ]

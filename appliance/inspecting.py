@@ -1,0 +1,175 @@
+"""``groundnote check``: is the room fit to practise in? One line each: fine, doubtful or wrong.
+
+A running room is asked to check itself, so that it need not be stopped; where none runs, the
+devices are opened here.
+"""
+
+import argparse
+import sys
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from appliance.checking.machine import light_line, pedal_line
+from appliance.checking.verdicts import Line, Verdict
+from appliance.checkup import LONGEST_S, Checkup, Lent, from_message
+from appliance.control import NoRoomError, add_socket, ask, socket_of_running_room
+from appliance.devices.clock import SystemClock
+from appliance.practice.pedalboard import Pedal, pedals_of_board
+from appliance.settings import Settings, load
+from appliance.vocabulary import DeviceError
+
+EXIT_WRONG = 1
+PRESS_WITHIN_S = 15.0
+LOOK_EVERY_S = 0.1
+_NAMES = {Verdict.NOT_MEASURED: "-"}
+
+# The pedal pressed since a moment of the monotonic clock, if any.
+Pressed = Callable[[float], Pedal | None]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what ``check`` can be told."""
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="a TOML file")
+    parser.add_argument("--log", type=Path, metavar="FILE", help="the log, instead of log_path")
+    parser.add_argument("--no-pedals", action="store_true", help="do not ask for the pedals")
+    parser.add_argument("--no-light", action="store_true", help="do not ask for the light")
+    add_socket(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check, print a line each; return 1 when something is wrong."""
+    settings = load(options.settings) if options.settings else Settings()
+    socket = options.socket or socket_of_running_room()
+    with ExitStack() as opened:
+        room = _room(socket, settings, options, opened)
+        print("Quiet, please: a few sweeps and a drone, for a quarter of a minute.", flush=True)
+        lines = show(room.sound())
+        if not options.no_pedals:
+            lines += show(_pedals(settings, room.pressed))
+        if not options.no_light:
+            lines += show([_light(settings, room.try_light)])
+    return EXIT_WRONG if any(line.verdict is Verdict.WRONG for line in lines) else 0
+
+
+def show(lines: Iterable[Line]) -> list[Line]:
+    """Print lines as they come, and return them."""
+    shown = []
+    for line in lines:
+        verdict = _NAMES.get(line.verdict, str(line.verdict))
+        advice = f": {line.advice}" if line.advice else ""
+        print(f"{verdict:9s} {line.what:23s} {line.found}{advice}", flush=True)
+        shown.append(line)
+    return shown
+
+
+class _Running:
+    """A room that runs: it checks itself, and says which pedals it has felt."""
+
+    def __init__(self, socket: Path) -> None:
+        self._socket = socket
+        self._clock = SystemClock()
+
+    def sound(self) -> list[Line]:
+        answer = ask(self._socket, {"do": "check"}, timeout_s=LONGEST_S)
+        return from_message(answer["check"]["lines"])
+
+    def pressed(self, since_s: float) -> Pedal | None:
+        felt = ask(self._socket, {"do": "status"})["felt_s_ago"]
+        passed_s = self._clock.now().monotonic_s - since_s
+        lately = {name: ago_s for name, ago_s in felt.items() if ago_s < passed_s}
+        return Pedal(min(lately, key=lambda name: float(lately[name]))) if lately else None
+
+    def try_light(self) -> str | None:
+        return str(trouble) if (trouble := self._try()) else None
+
+    def _try(self) -> Any:
+        return ask(self._socket, {"do": "light"})["light"]["trouble"]
+
+
+class _Closed:
+    """A room that does not run: its devices are opened here, one after the other."""
+
+    def __init__(self, settings: Settings, log_path: Path, opened: ExitStack) -> None:
+        self._settings, self._log_path, self._opened = settings, log_path, opened
+        self._clock = SystemClock()
+        self._felt: dict[Pedal, float] | None = None
+
+    def sound(self) -> list[Line]:
+        def here(work: Callable[[], Lent]) -> Lent:
+            return work()
+
+        return Checkup(self._settings, here, self._log_path).lines()
+
+    def pressed(self, since_s: float) -> Pedal | None:
+        if self._felt is None:
+            self._felt = {}
+            self._open_feet(self._felt)
+        lately = {pedal: at_s for pedal, at_s in self._felt.items() if at_s > since_s}
+        return max(lately, key=lambda pedal: lately[pedal]) if lately else None
+
+    def _open_feet(self, felt: dict[Pedal, float]) -> None:
+        from appliance.live import open_feet_of  # noqa: PLC0415 - no pins where none are asked for
+
+        feet = open_feet_of(self._settings)(felt.__setitem__, lambda *_: None)
+        self._opened.callback(feet.close)
+
+    def try_light(self) -> str | None:
+        from appliance.devices.lights import StatusLight  # noqa: PLC0415 - as above
+
+        try:
+            light = StatusLight(self._settings.light.pin)
+        except DeviceError as error:
+            return str(error)
+        self._opened.callback(light.close)
+        light.try_out()
+        return None
+
+
+def _room(
+    socket: Path, settings: Settings, options: argparse.Namespace, opened: ExitStack
+) -> _Running | _Closed:
+    try:
+        ask(socket, {"do": "status"})
+    except NoRoomError:
+        return _Closed(settings, options.log or Path(settings.room.log_path), opened)
+    return _Running(socket)
+
+
+def _pedals(settings: Settings, pressed: Pressed) -> Iterable[Line]:
+    """Ask for one pedal after the other."""
+    for pedal in pedals_of_board(settings.pedals.count):
+        print(f"Press the {pedal} pedal …", flush=True)
+        try:
+            yield pedal_line(pedal, _answer(pressed))
+        except DeviceError as error:
+            yield Line("pedals", Verdict.WRONG, str(error))
+            return
+
+
+def _answer(pressed: Pressed) -> Pedal | None:
+    clock, wait = SystemClock(), threading.Event()
+    asked_s = clock.now().monotonic_s
+    while clock.now().monotonic_s - asked_s < PRESS_WITHIN_S:
+        if (pedal := pressed(asked_s)) is not None:
+            return pedal
+        wait.wait(LOOK_EVERY_S)
+    return None
+
+
+def _light(settings: Settings, try_light: Callable[[], str | None]) -> Line:
+    pin = settings.light.pin if settings.light.pin >= 0 else None
+    if pin is None:
+        return light_line(pin=None, seen=None)
+    trouble = try_light()
+    seen = None if trouble else _yes("Does the light flash twice, again and again? [y/n] ")
+    return light_line(pin=pin, seen=seen, trouble=trouble)
+
+
+def _yes(question: str) -> bool | None:
+    """Ask; ``None`` where nobody is there to answer."""
+    if not sys.stdin.isatty():
+        return None
+    return input(question).strip().casefold().startswith("y")
