@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+from appliance.care import Care
 from appliance.log.calendar import room_zone
 from appliance.log.chosen import NO_RULES, HouseRules
 from appliance.log.records import EventKind, SittingRow
@@ -39,6 +40,8 @@ _CALLS = {
     Action.CALL_SHARP: Call.SHARP,
 }
 
+BETWEEN_CUES_S = 1.5  # two cues at once could not be told apart
+
 
 def later(moment: Instant, seconds: float) -> Instant:
     """Return the moment ``seconds`` after (negative: before) another, on both clocks."""
@@ -66,6 +69,7 @@ class Desk:
         self._lock = threading.RLock()
         self._drone = WantedDrone(settings, order)
         self._sitting = Sitting(settings, writer)
+        self._care, self._answered_s = Care(settings), 0.0
         self._calls = Calls()
         self._last_settled_hz: float | None = None
         # What is wanted of the note that still sounds, as soon as it has ended.
@@ -105,6 +109,7 @@ class Desk:
         self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
         key, counts = self._sitting.add(note, began, ended)
+        self._care.play(note, began, ended, None)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
         self._log_calls(ended)
         if not counts:
@@ -131,15 +136,31 @@ class Desk:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
             self._keep_quiet(now)
-            self._settle_calls(now.monotonic_s)
+            if self._settle_calls(now.monotonic_s):
+                self._answered_s = now.monotonic_s
             self._log_calls(now)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
+            self._look_after(now)
 
-    def _settle_calls(self, at_s: float) -> None:
+    def _look_after(self, now: Instant) -> None:
+        """Count what is heard; say what is due between two notes, and over no other cue."""
+        root_hz = self._drone.root_hz if self.heard is Heard.SOUNDING else None
+        self._care.listen(root_hz, now, None)
+        if self._calls.sounding or now.monotonic_s - self._answered_s < BETWEEN_CUES_S:
+            return
+        if (cue := self._care.due(None)) is not None:
+            self._drone.cue(cue)
+            self._answered_s = now.monotonic_s
+
+    def _settle_calls(self, at_s: float) -> bool:
+        """Answer the calls whose time has come; tell whether there was any."""
+        settled = False
         while (due := self._calls.due(at_s)) is not None:
+            settled = True
             if self._settings.practice.answers:
                 self._drone.cue(self._answer(due))
+        return settled
 
     def _log_calls(self, now: Instant) -> None:
         """Write calls at once: what is not final yet must not be lost with the power either."""
@@ -307,6 +328,11 @@ class Desk:
                 self._start_drone(at)
             if on is False:
                 self._stop_drone(at)
+
+    def care(self, now: Instant) -> dict[str, Any]:
+        """Say how much of the day's listening is used, and whether a rest is due."""
+        with self._lock:
+            return self._care.status(now, None)
 
     def status(self) -> dict[str, Any]:
         """Say what a client may know of drone, sitting and pedals; never a live pitch."""

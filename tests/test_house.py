@@ -33,7 +33,10 @@ WHOLE_APPLIANCE = RULES | {
     *("care", "caretaker", "checkup", "inspecting", "calibrating"),
     *("advising", "commented", "plugged", "demo", "__main__"),
 }
-COMMANDS = {"listening", "advising", "commented", "plugged", "demo", "__main__"}
+COMMANDS = {
+    *("listening", "advising", "commented", "plugged", "demo", "__main__"),
+    *("inspecting", "calibrating"),
+}
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
     "instruments": {"vocabulary"},
@@ -55,7 +58,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "commented": RULES,
     "plugged": RULES | {"devices"},
     "sitting": RULES | {"practice", "log"},
-    "desk": RULES | {"practice", "log", "control", "sitting"},
+    "desk": RULES | {"practice", "log", "control", "sitting", "care"},
     "daemon": WHOLE_APPLIANCE - COMMANDS - {"live"},
     "care": RULES | {"practice", "log"},
     "checkup": RULES | {"checking", "devices"},
