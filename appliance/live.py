@@ -5,10 +5,13 @@ import logging
 import signal
 import sys
 import threading
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from appliance.backup import folder_of
+from appliance.caretaker import Caretaker
+from appliance.checkup import Checkup
 from appliance.control import add_socket, default_socket_path
 from appliance.daemon import OpenFeet, Room
 from appliance.devices.blocks import Sound
@@ -17,7 +20,12 @@ from appliance.log.backups import offer
 from appliance.log.keeping import KeptLog
 from appliance.log.room_settings import RoomSettingsReader
 from appliance.settings import Settings, load
-from appliance.vocabulary import LogbookError
+from appliance.vocabulary import DeviceError, LogbookError
+
+if TYPE_CHECKING:
+    from appliance.devices.interface import Interface
+
+logger = logging.getLogger(__name__)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,7 +46,14 @@ def run(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="groundnote: %(message)s", stream=sys.stderr)
     settings = load(options.settings) if options.settings else Settings()
     log_path = options.log or Path(settings.room.log_path)
-    sound, open_feet = _simulated(settings) if options.simulate else _real(settings)
+    sound: Sound
+    if options.simulate:
+        caretaker = Caretaker()
+        sound, open_feet = _simulated(settings)
+    else:
+        sound = interface = _interface(settings)
+        caretaker = _caretaker(settings, Checkup(settings, interface.lend, log_path))
+        open_feet = open_feet_of(settings)
     room = Room(
         settings,
         clock=SystemClock(),
@@ -49,11 +64,13 @@ def run(options: argparse.Namespace) -> int:
         open_feet=None if options.no_pedals else open_feet,
         socket_path=options.socket or default_socket_path(),
         set_before=_set_before(log_path),
+        caretaker=caretaker,
     )
     stopping = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopping.set())
-    return 0 if room.serve(stopping) else 1
+    with closing(caretaker):
+        return 0 if room.serve(stopping) else 1
 
 
 def _set_before(log_path: Path) -> dict[str, Any]:
@@ -68,17 +85,35 @@ def _set_before(log_path: Path) -> dict[str, Any]:
 # Each kind of device is imported only where it is wanted: a simulated room needs no pins.
 
 
-def _real(settings: Settings) -> tuple[Sound, OpenFeet]:
+def _interface(settings: Settings) -> "Interface":
     from appliance.devices.interface import Interface  # noqa: PLC0415
 
+    return Interface(settings)
+
+
+def open_feet_of(settings: Settings) -> OpenFeet:
+    """Return what opens the pedal board of the settings: keys, or pins."""
     pedals = settings.pedals
     if pedals.keyboard:
         from appliance.devices.keys import KeyPedals  # noqa: PLC0415
 
-        return Interface(settings), lambda press, release: KeyPedals(pedals, press, release)
+        return lambda press, release: KeyPedals(pedals, press, release)
     from appliance.devices.pedals import FootBoard  # noqa: PLC0415
 
-    return Interface(settings), lambda press, release: FootBoard(pedals, press, release)
+    return lambda press, release: FootBoard(pedals, press, release)
+
+
+def _caretaker(settings: Settings, checkup: Checkup) -> Caretaker:
+    """Return a caretaker, with its light if that can be opened; a dark room is still a room."""
+    if settings.light.pin < 0:
+        return Caretaker(checkup)
+    from appliance.devices.lights import StatusLight  # noqa: PLC0415
+
+    try:
+        return Caretaker(checkup, StatusLight(settings.light.pin))
+    except DeviceError as error:
+        logger.error("%s", error)
+        return Caretaker(checkup, light_trouble=str(error))
 
 
 def _simulated(settings: Settings) -> tuple[Sound, OpenFeet]:
