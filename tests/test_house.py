@@ -99,6 +99,7 @@ PURE = (
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
     *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
     *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
+    *("appliance.log.judging", "appliance.log.columns", "appliance.log.change"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

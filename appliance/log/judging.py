@@ -78,9 +78,25 @@ class Landing(NamedTuple):
         return self.rows.sittings[int(self.rows.sitting[self.place])]
 
     @property
+    def slid(self) -> bool:
+        """Whether it was reached by an audible slide."""
+        return bool(self.rows.slid[self.place])
+
+    @property
     def direction(self) -> int:
         """Return -1 for a shift downwards, else 1: cents times this are long positive."""
         return -1 if self.move is not None and self.move[0] > self.move[1] else 1
+
+
+def sittings_of(landings: Sequence[Landing]) -> list[str]:
+    """Return the id of every landing's sitting, in their order; no row is built for it."""
+    tables = {id(landing.rows): landing.rows for landing in landings}
+    names = {key: _sitting_ids(rows) for key, rows in tables.items()}
+    return [names[id(landing.rows)][landing.place] for landing in landings]
+
+
+def _sitting_ids(columns: NoteColumns) -> list[str]:
+    return [columns.sittings[number].sitting_id for number in columns.sitting.tolist()]
 
 
 def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:

@@ -83,7 +83,7 @@ def _standard_error(values: Sequence[float]) -> float:
     return math.sqrt((len(values) - 1) / len(values) * square)
 
 
-def student_95(freedom: int) -> float:
+def student_95(freedom: float) -> float:
     """Return Student's t for a two-sided 95 % interval, two degrees of freedom or more.
 
     Cornish-Fisher expansion in 1/freedom (Abramowitz & Stegun 26.7.5, from memory); within one per
@@ -96,4 +96,4 @@ def student_95(freedom: int) -> float:
         (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
         (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
     )
-    return z + sum(term / float(freedom) ** power for power, term in enumerate(terms, 1))
+    return z + sum(term / freedom**power for power, term in enumerate(terms, 1))
