@@ -18,6 +18,7 @@ from markupsafe import Markup
 
 from appliance.log.logbook import LogReader, NoLogYetError
 from appliance.log.people import PeopleReader, Person, Role
+from appliance.log.shelf import Shelf
 from appliance.vocabulary import LogbookError
 from web import sessions
 from web.place import current_room
@@ -51,6 +52,7 @@ def needs(who: Who) -> Callable[[View], View]:
 def register(app: Flask) -> None:
     """Let nobody of ``app`` past without the right to."""
     sessions.register(app)
+    app.extensions["shelf"] = Shelf(app.extensions["groundnote"].log_path)
     app.before_request(_ask_at_the_door)
     app.url_defaults(_stay_with_player)
     app.jinja_env.globals.update(whose_field=whose_field)
@@ -86,7 +88,8 @@ def open_log() -> LogReader:
     player = whose()
     if player is None and has_owner():
         abort(403)  # no rule of a route may open everybody's log once there are people
-    return LogReader(current_room().log_path, player)
+    shelf: Shelf = current_app.extensions["shelf"]
+    return shelf.reader(player)
 
 
 def whose_field() -> Markup:
