@@ -19,6 +19,7 @@ from web import (
     choose,
     door,
     ear,
+    exports,
     guard,
     hosts,
     menu,
@@ -61,7 +62,7 @@ def create_app(
     naming.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, door, people):
+    for module in (pages, door, people, exports):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

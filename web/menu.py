@@ -12,6 +12,7 @@ PAGES = (
     ("Sittings", "/sittings"),
     ("Choose a drone", "/choose"),
     ("Room", "/room"),
+    ("Take it with you", "/exports"),
 )
 
 

@@ -36,13 +36,21 @@ blueprint = Blueprint("room", __name__)
 SETS_WITHIN_S = 3.0  # a change of instrument waits for the ear
 
 
+class Number(FloatField):  # type: ignore[misc]
+    """A number, shown as people write it."""
+
+    def _value(self) -> str:
+        shown: str = super()._value()
+        return shown if self.raw_data or self.data is None else f"{self.data:g}"
+
+
 class Tuned(FlaskForm):  # type: ignore[misc]
     """How the room is tuned."""
 
     instrument = SelectField(
         "Instrument", choices=[(name, name.replace("-", " ")) for name in INSTRUMENTS]
     )
-    a4_hz = FloatField(
+    a4_hz = Number(
         "A4 in Hz",
         validators=[
             Optional(),
@@ -51,7 +59,7 @@ class Tuned(FlaskForm):  # type: ignore[misc]
         render_kw={"type": "number", "step": "any", "min": A4_HZ[0], "max": A4_HZ[1]},
     )
     tuning = SelectField("Tuning", choices=list(TUNING_NAMES.items()))
-    band_cents = FloatField(
+    band_cents = Number(
         "In tune within, cents",
         validators=[
             InputRequired("Fill this in."),
