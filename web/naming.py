@@ -76,6 +76,11 @@ def followed() -> bool:
     return "naming" in g
 
 
+def instrument() -> str:
+    """Return the instrument that the page being made is about."""
+    return str(g.instrument)
+
+
 def current() -> Naming:
     """Return how the page being made names notes; elsewhere the names of the log."""
     found = g.get("naming") if has_app_context() else None

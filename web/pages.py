@@ -8,10 +8,11 @@ from flask.typing import ResponseReturnValue
 
 from appliance.log.agreement import read_agreement, read_drones
 from appliance.log.calendar import CalendarWeek
-from appliance.log.records import RoundRow
+from appliance.log.records import RoundRow, movement_of
 from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, NoteLine, ShiftLine, Week, landings_of, read_week
 from appliance.tuning import TUNINGS
+from appliance.vocabulary import Movement
 from web import ear, naming
 from web.access import open_log
 from web.diary import Diary, Ruler, draw, scale_for
@@ -19,7 +20,7 @@ from web.naming import move_name, note_name
 from web.place import current_room
 from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, ORDERS, Asked, read_query
 from web.week_json import week_json
-from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES
+from web.words import SHIFT_SIDES, SIDES, TUNING_NAMES, way_of
 
 blueprint = Blueprint("pages", __name__)
 
@@ -55,18 +56,17 @@ class Card:
 
 @blueprint.get("/")
 def show_week() -> ResponseReturnValue:
-    """The week: one sentence, then by note, then by shift."""
+    """The week: one sentence, then by note, then by shift, slide move or leap."""
     asked, week, last_played = _asked_week()
     drawn = DRAWN if week.total.count <= FULL_WEEK else DRAWN_OF_A_FULL_WEEK
     ruler = _ruler(week, asked, WEEK_LINE_HEIGHT, drawn.strokes)
     rounds = _rounds(asked)
     notes = _cards(week.by_note, asked, ruler, drawn.notes)
-    shifts = _cards(week.by_shift, asked, ruler, drawn.shifts)
     return render_template(
         "week.html",
         week=week,
         notes=notes,
-        shifts=shifts,
+        moves=_by_movement(week.by_shift, asked, ruler, drawn.shifts),
         rounds=rounds,
         last_played=last_played,
         listed=LISTED,
@@ -80,10 +80,14 @@ def show_note(midi: int) -> ResponseReturnValue:
     return _show_card(lambda line: isinstance(line, NoteLine) and line.midi == midi)
 
 
-@blueprint.get("/shift/<move>")
-def show_shift(move: str) -> ResponseReturnValue:
+@blueprint.get("/<any(shift, 'slide-move', leap):way>/<move>")
+def show_shift(way: str, move: str) -> ResponseReturnValue:
     """Every landing of one shift in the week; ``move`` is two MIDI numbers such as 59-67."""
-    return _show_card(lambda line: isinstance(line, ShiftLine) and line.pair == move)
+
+    def wanted(line: NoteLine | ShiftLine) -> bool:
+        return isinstance(line, ShiftLine) and (way_of(line.movement), line.pair) == (way, move)
+
+    return _show_card(wanted)
 
 
 @blueprint.get("/ear")
@@ -167,12 +171,25 @@ def _cards(
     return [_card(line, asked, ruler if n < drawn else None) for n, line in enumerate(ordered)]
 
 
+def _by_movement(
+    lines: Sequence[ShiftLine], asked: Asked, ruler: Ruler, drawn: int
+) -> dict[Movement, list[Card]]:
+    """Make the cards of shifts, slide moves and leaps; the instrument's own kind, even if none."""
+    cards = {
+        movement: _cards([line for line in lines if line.movement is movement], asked, ruler, drawn)
+        for movement in Movement
+    }
+    own = movement_of(naming.instrument())
+    return {movement: some for movement, some in cards.items() if some or movement is own}
+
+
 def _card(line: NoteLine | ShiftLine, asked: Asked, ruler: Ruler | None) -> Card:
     is_shift = isinstance(line, ShiftLine)
     diary = None if ruler is None else draw(line.landings, line.tally, ruler, along=is_shift)
     if isinstance(line, ShiftLine):
         name = move_name(line.from_midi, line.to_midi)
-        href = url_for("pages.show_shift", move=line.pair, **asked.link())
+        way = way_of(line.movement)
+        href = url_for("pages.show_shift", way=way, move=line.pair, **asked.link())
     else:
         name = note_name(line.midi)
         href = url_for("pages.show_note", midi=line.midi, **asked.link())

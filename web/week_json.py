@@ -6,6 +6,7 @@ from appliance.log.pace import Pace
 from appliance.log.strings import StringLine
 from appliance.log.tallies import Tally
 from appliance.log.weeks import Beside, Comparison, NoteLine, ShiftLine, Week
+from appliance.vocabulary import Movement
 from web.query import Asked
 from web.words import SHIFT_SIDES, SIDES
 
@@ -23,7 +24,12 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "week_before": _tally(week.before),
         "like_for_like": _comparison(week.compared),
         "notes": [_note(line) for line in week.by_note],
-        "shifts": [_shift(line) for line in week.by_shift],
+        **{
+            f"{movement.replace(' ', '_')}s": [
+                _shift(line) for line in week.by_shift if line.movement is movement
+            ]
+            for movement in Movement
+        },
         "unsure": week.unsure,
         "not_measurable": week.not_measurable,
         "repeats": week.repeats,
@@ -80,7 +86,7 @@ def _note(line: NoteLine) -> dict[str, Any]:
 
 def _shift(line: ShiftLine) -> dict[str, Any]:
     return {
-        "shift": line.name,
+        line.movement.replace(" ", "_"): line.name,
         "likely": line.likely,
         **_tally(line.tally, SHIFT_SIDES),
         "like_for_like": _comparison(line.compared, SHIFT_SIDES),

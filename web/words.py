@@ -15,7 +15,7 @@ from appliance.log.tallies import FEW, Tally
 from appliance.log.tries import TryLine
 from appliance.log.weeks import Comparison, Reading
 from appliance.tuning import UNGRADED_CENTS, nearest_note
-from appliance.vocabulary import Instant
+from appliance.vocabulary import Instant, Movement
 from web.naming import move_name, note_name, written_as
 from web.query import Asked
 
@@ -27,6 +27,13 @@ TUNING_NAMES = {
 SIDES = ("flat", "sharp")
 NO_BREAK = "\N{NO-BREAK SPACE}"
 SHIFT_SIDES = ("short", "long")
+MOVEMENTS = {
+    Movement.SHIFT: "Likely shifts: a slide was heard, or the hand could not have reached. "
+    "The same pitches on other strings cannot be told apart by sound.",
+    Movement.SLIDE_MOVE: "Likely moves of the slide: it was heard to glide, or the two notes lie "
+    "in different positions.",
+    Movement.LEAP: "Leaps: a fourth or more from the note before.",
+}
 
 
 def register(app: Flask) -> None:
@@ -42,10 +49,18 @@ def register(app: Flask) -> None:
         signed=signed,
         slow_enough=slow_enough,
         off_all_evening=off_all_evening,
+        way_of=way_of,
         round_name=round_name,
         tries=tries,
     )
-    app.jinja_env.globals.update(headline=headline, like_for_like=like_for_like, FEW=FEW)
+    app.jinja_env.globals.update(
+        headline=headline, like_for_like=like_for_like, FEW=FEW, MOVEMENTS=MOVEMENTS
+    )
+
+
+def way_of(movement: Movement) -> str:
+    """Return a movement as it stands in an address: ``slide-move``."""
+    return movement.replace(" ", "-")
 
 
 def percent(part: int, whole: int) -> int:
