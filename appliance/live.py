@@ -13,7 +13,7 @@ from appliance.backup import folder_of
 from appliance.caretaker import Caretaker
 from appliance.checkup import Checkup
 from appliance.control import add_socket, default_socket_path
-from appliance.daemon import OpenFeet, Room
+from appliance.daemon import Feet, OnEdge, OpenFeet, Room
 from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
 from appliance.log.backups import offer
@@ -38,6 +38,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-pedals", action="store_true", help="no pedal board: 'groundnote drone' commands it"
     )
+    parser.add_argument(
+        "--patient",
+        action="store_true",
+        help="open the room even if interface or pedals are missing, and look for the interface",
+    )
     add_socket(parser)
 
 
@@ -51,9 +56,11 @@ def run(options: argparse.Namespace) -> int:
         caretaker = Caretaker()
         sound, open_feet = _simulated(settings)
     else:
-        sound = interface = _interface(settings)
+        sound = interface = _interface(settings, patient=options.patient)
         caretaker = _caretaker(settings, Checkup(settings, interface.lend, log_path))
         open_feet = open_feet_of(settings)
+        if options.patient:
+            open_feet = _or_without_pedals(open_feet)
     room = Room(
         settings,
         clock=SystemClock(),
@@ -85,10 +92,10 @@ def _set_before(log_path: Path) -> dict[str, Any]:
 # Each kind of device is imported only where it is wanted: a simulated room needs no pins.
 
 
-def _interface(settings: Settings) -> "Interface":
+def _interface(settings: Settings, *, patient: bool) -> "Interface":
     from appliance.devices.interface import Interface  # noqa: PLC0415
 
-    return Interface(settings)
+    return Interface(settings, patient=patient)
 
 
 def open_feet_of(settings: Settings) -> OpenFeet:
@@ -101,6 +108,29 @@ def open_feet_of(settings: Settings) -> OpenFeet:
     from appliance.devices.pedals import FootBoard  # noqa: PLC0415
 
     return lambda press, release: FootBoard(pedals, press, release)
+
+
+class _NoPedals:
+    """In place of pedals that could not be opened."""
+
+    def __init__(self, trouble: str) -> None:
+        self.trouble: str | None = trouble
+
+    def close(self) -> None:
+        """There is nothing to close."""
+
+
+def _or_without_pedals(open_feet: OpenFeet) -> OpenFeet:
+    """Let a room whose pedals cannot be opened sound and hear all the same, and say so."""
+
+    def opened(press: OnEdge, release: OnEdge) -> Feet:
+        try:
+            return open_feet(press, release)
+        except DeviceError as error:
+            logger.error("%s", error)
+            return _NoPedals(str(error))
+
+    return opened
 
 
 def _caretaker(settings: Settings, checkup: Checkup) -> Caretaker:

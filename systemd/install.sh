@@ -39,10 +39,9 @@ check_machine() {
     [ -d /run/systemd/system ] || fail "systemd does not run here: start groundnote by hand."
 }
 
-# units: print the names of the unit files that come with this clone.
-units() {
-    (cd systemd && ls -- *.service *.timer 2>/dev/null) || true
-}
+# The services that always run, and the timers; what a timer starts is a unit as well.
+running="groundnote.service groundnote-web.service groundnote-backup.timer"
+units="$running groundnote-backup.service"
 
 # make_user: the services' own user, in the groups audio and gpio and no other.
 make_user() {
@@ -108,15 +107,15 @@ write_settings() {
         "$groundnote" settings "$settings" >/dev/null ||
             fail "the settings must be corrected first; what ran before still runs."
         say "the settings in $settings stay as they are."
-        return
+    else
+        choose_sound
+        "$groundnote" settings --set "room.name=$1" --set "room.log_path=$state/groundnote.db" \
+            --set "sound.device=$device" >"$settings.new"
+        mv "$settings.new" "$settings"
+        say "the settings are in $settings."
     fi
-    choose_sound
-    "$groundnote" settings --set "room.name=$1" --set "room.log_path=$state/groundnote.db" \
-        --set "sound.device=$device" >"$settings.new"
-    chown root:groundnote "$settings.new"
-    chmod 0640 "$settings.new"
-    mv "$settings.new" "$settings"
-    say "the settings are in $settings."
+    chown root:groundnote "$settings"
+    chmod 0640 "$settings"
 }
 
 # setting TABLE KEY: print a setting that holds.
@@ -131,8 +130,8 @@ PYTHON
 
 # switch_program: stop, back up the log, take the new program, start.
 switch_program() {
-    # shellcheck disable=SC2046  # one word for each unit
-    systemctl stop $(units) 2>/dev/null || true
+    # shellcheck disable=SC2086  # one word for each unit
+    systemctl stop $units 2>/dev/null || true
     log=$(setting room log_path)
     if [ -e "$log" ]; then
         as_room "$program/.venv/bin/groundnote" backup --settings "$settings" ||
@@ -141,12 +140,12 @@ switch_program() {
     ln -s "$program" "$home/current.new"
     mv --no-target-directory "$home/current.new" "$home/current"
     ln -sf "$home/current/.venv/bin/groundnote" /usr/local/bin/groundnote
-    for unit in $(units); do
+    for unit in $units; do
         install -m 0644 "systemd/$unit" "/etc/systemd/system/$unit"
     done
     systemctl daemon-reload
-    # shellcheck disable=SC2046
-    systemctl -q enable $(units)
+    # shellcheck disable=SC2086
+    systemctl -q enable $running
 }
 
 # as_room COMMAND...: run it as the services' user, where its home is.
@@ -166,10 +165,10 @@ set_address() {
 
 # start: start the services, and say why if the room does not run.
 start() {
-    # shellcheck disable=SC2046
-    systemctl start $(units) || {
+    # shellcheck disable=SC2086
+    systemctl start $running 2>/dev/null || {
         say "it is installed, but does not run yet. It goes on trying, and says:"
-        journalctl --unit=groundnote.service --lines=3 --output=cat --no-pager
+        journalctl --unit=groundnote.service --identifier=groundnote --lines=1 --output=cat --no-pager
     }
 }
 
@@ -201,9 +200,9 @@ install_room() {
 
 uninstall() {
     check_machine
-    # shellcheck disable=SC2046
-    systemctl -q disable --now $(units) 2>/dev/null || true
-    for unit in $(units); do
+    # shellcheck disable=SC2086
+    systemctl -q disable --now $running 2>/dev/null || true
+    for unit in $units; do
         rm -f "/etc/systemd/system/$unit"
     done
     systemctl daemon-reload

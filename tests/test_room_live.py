@@ -304,3 +304,31 @@ def test_a_device_that_does_not_fit_is_one_sentence(
     assert said in ran.stderr
     if "channel" not in said:
         assert "'mic-left', 'mic-right'" in ran.stderr
+
+
+def test_a_patient_room_opens_before_its_interface_is_there(
+    sound_card: SoundCard, tmp_path: Path
+) -> None:
+    """Started by a service manager while the plug is out, and while there are no pins at all."""
+    sound_card.stop()
+    settings, socket = tmp_path / "s.toml", tmp_path / "c.sock"
+    settings.write_text(
+        '[sound]\ninput_device = "late-mic"\noutput_device = "system"\nreopen_after_s = 0.5\n'
+    )
+    words = ["run", "--patient", "--settings", str(settings), "--log", str(tmp_path / "r.db")]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "appliance", *words, "--socket", str(socket)],
+        env=sound_card.environment,
+    )
+    wait_for(socket.exists)
+    wait_for(lambda: ask(socket, {"do": "status"})["sound"]["trouble"])
+    status = ask(socket, {"do": "status"})
+    assert "'late-mic' in its name" in status["sound"]["trouble"]
+    assert "pins cannot be opened" in status["pedals"]["trouble"]
+    sound_card.start()
+    microphone = Microphone(sound_card, "late-mic")
+    wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"])
+    assert ask(socket, {"do": "status"})["sound"]["trouble"] is None
+    microphone.close()
+    process.terminate()
+    assert process.wait(timeout=20) == 0

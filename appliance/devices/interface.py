@@ -34,9 +34,10 @@ Lent = TypeVar("Lent")
 class Interface:
     """Keeps a sound process running on the devices of the settings."""
 
-    def __init__(self, settings: Settings) -> None:
-        """Stand ready; nothing is opened yet."""
+    def __init__(self, settings: Settings, *, patient: bool = False) -> None:
+        """Stand ready; nothing is opened yet. A ``patient`` one may start without its devices."""
         self._settings = settings
+        self._patient = patient
         self._handover = Handover()
         self._report = SoundReport(device="", running=False)
         self._reopened = 0
@@ -50,8 +51,13 @@ class Interface:
         self._keeper = threading.Thread(target=self._keep, name="sound", daemon=True)
 
     def start(self) -> None:
-        """Open the devices; raises :class:`DeviceError` when that fails the first time."""
-        self._open()
+        """Open the devices; raises :class:`DeviceError` when that fails, unless patient."""
+        try:
+            self._open()
+        except DeviceError as error:
+            if not self._patient:
+                raise
+            self._report = replace(self._report, trouble=str(error))
         self._keeper.start()
 
     def order(self, order: Order) -> None:
@@ -135,7 +141,8 @@ class Interface:
                 if not self._open_again():
                     return
                 continue
-            trouble = f"The sound device {self._report.device!r} has gone: plug it in again."
+            gone = f"The sound device {self._report.device!r} has gone: plug it in again."
+            trouble = self._report.trouble or gone
             self._report = replace(self._report, running=False, trouble=trouble)
             logger.error(trouble)
             if not self._open_again():
