@@ -67,9 +67,14 @@ def _is_drone_note(name: str) -> bool:
         return False
 
 
+_ADDRESS = re.compile(r"(https?://[A-Za-z0-9.:\[\]-]+(/[A-Za-z0-9._~/-]*)?)?")
+
 FILLED = Text("text that is not empty", lambda text: bool(text.strip()))
 INSTRUMENT = Text(f"one of {', '.join(INSTRUMENTS)}", _is_instrument, tuple(INSTRUMENTS))
 TIME_ZONE = Text("an IANA time zone such as Europe/Vienna, or empty", _is_time_zone)
+WEB_ADDRESS = Text(
+    "an address such as http://room-3.example.org:8080/, or empty", _ADDRESS.fullmatch
+)
 KEY = Text(
     "a key's name in the kernel, such as KEY_PAGEUP", re.compile(r"(KEY|BTN)_[A-Z0-9_]+").fullmatch
 )

@@ -15,7 +15,17 @@ from pathlib import Path
 from typing import Annotated
 
 from appliance import tuning
-from appliance.rules import DRONE_NOTE, FILLED, INSTRUMENT, KEY, TIME_ZONE, Between, Text, one_of
+from appliance.rules import (
+    DRONE_NOTE,
+    FILLED,
+    INSTRUMENT,
+    KEY,
+    TIME_ZONE,
+    WEB_ADDRESS,
+    Between,
+    Text,
+    one_of,
+)
 from appliance.vocabulary import SettingsError
 
 TUNINGS = tuning.TUNINGS
@@ -133,6 +143,7 @@ class WebSettings:
     host: Annotated[str, FILLED] = "0.0.0.0"  # 0.0.0.0: everybody on the network
     port: Annotated[int, Between(0, 65535)] = 8080
     names: str = ""
+    address: Annotated[str, WEB_ADDRESS] = ""  # on the card for the door; empty: as it was opened
     https: bool = False
     session_idle_s: Annotated[float, Between(300.0, 86400.0)] = 3600.0
     session_ends_s: Annotated[float, Between(3600.0, 2592000.0)] = 43200.0

@@ -18,6 +18,7 @@ from web import (
     access,
     choose,
     door,
+    door_card,
     ear,
     exports,
     guard,
@@ -62,7 +63,7 @@ def create_app(
     naming.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, door, people, exports):
+    for module in (pages, door, people, exports, door_card):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

@@ -7,6 +7,7 @@ read what the room serves. A bare address cannot be made to lead elsewhere, so a
 import re
 import socket
 from ipaddress import ip_address
+from urllib.parse import urlsplit
 
 from flask import Flask, abort, request
 
@@ -36,7 +37,8 @@ def known_names(room: Room) -> frozenset[str]:
     names = {"localhost", machine, machine.partition(".")[0], called}
     local = {f"{name}.local" for name in names if name and "." not in name}
     added = (name.strip().lower() for name in room.web.names.split(","))
-    return frozenset(name for name in {*names, *local, *added} if name)
+    printed = _split(urlsplit(room.web.address).netloc.lower())[0]  # on the card for the door
+    return frozenset(name for name in {*names, *local, *added, printed} if name)
 
 
 def is_ours(host: str, names: frozenset[str]) -> bool:
