@@ -109,7 +109,7 @@ class Desk:
         self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
         key, counts = self._sitting.add(note, began, ended)
-        self._care.play(note, began, ended, None)
+        self._care.play(note, began, ended, self._sitting.player)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
         self._log_calls(ended)
         if not counts:
@@ -132,6 +132,11 @@ class Desk:
         with self._lock:
             self._sitting.go_on(cut_off, last_heard, now)
 
+    def keep_player(self, player: str, last_heard: Instant) -> None:
+        """Let the player who was checked in before this start go on, unless another came."""
+        with self._lock:
+            self._sitting.keep_player(player, last_heard)
+
     def tick(self, now: Instant) -> None:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
@@ -146,10 +151,10 @@ class Desk:
     def _look_after(self, now: Instant) -> None:
         """Count what is heard; say what is due between two notes, and over no other cue."""
         root_hz = self._drone.root_hz if self.heard is Heard.SOUNDING else None
-        self._care.listen(root_hz, now, None)
+        self._care.listen(root_hz, now, self._sitting.player)
         if self._calls.sounding or now.monotonic_s - self._answered_s < BETWEEN_CUES_S:
             return
-        if (cue := self._care.due(None)) is not None:
+        if (cue := self._care.due(self._sitting.player)) is not None:
             self._drone.cue(cue)
             self._answered_s = now.monotonic_s
 
@@ -332,7 +337,23 @@ class Desk:
     def care(self, now: Instant) -> dict[str, Any]:
         """Say how much of the day's listening is used, and whether a rest is due."""
         with self._lock:
-            return self._care.status(now, None)
+            return self._care.status(now, self._sitting.player)
+
+    def check_in(self, player: str, at: Instant, *, sure: bool) -> bool:
+        """Log to a player (a person's id) from now on.
+
+        False: somebody else seems to be playing, or came just before; ask, and then be ``sure``.
+        """
+        with self._lock:
+            sounding = self._calls.sounding
+            return self._sitting.check_in(player, at, sounding=sounding, sure=sure)
+
+    def check_out(self, player: str, at: Instant) -> bool:
+        """Log to nobody from now on; false when this player was not checked in."""
+        with self._lock:
+            if self._sitting.player != player:
+                return False
+            return self._sitting.check_in(None, at, sounding=self._calls.sounding, sure=True)
 
     def status(self) -> dict[str, Any]:
         """Say what a client may know of drone, sitting and pedals; never a live pitch."""
@@ -351,6 +372,7 @@ class Desk:
                 "quiet_hours": None if self._rules.quiet is None else str(self._rules.quiet),
                 "quiet_now": self._drone.quiet,
                 "sitting": self._sitting.on,
+                "player": self._sitting.player,
                 "paused": self._sitting.paused,
                 "round": self._sitting.round is not None,
                 "pedals": {"stuck": sorted(self._stuck), "trouble": _stuck_sentence(self._stuck)},

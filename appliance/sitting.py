@@ -7,6 +7,7 @@ used under the desk's lock and knows no drone.
 from collections import deque
 from dataclasses import dataclass, replace
 
+from appliance.attendance import TOLD_WITHIN_S, Attendance, Change
 from appliance.log.records import EventKind, Marks, RoundGoal, SittingRow
 from appliance.log.writer import LogWriter, NoteKey
 from appliance.practice.rounds import Part, Round, goal_of
@@ -35,6 +36,7 @@ class Sitting:
         self._settings = settings
         self._writer = writer
         self._last_end: Instant | None = None
+        self._attendance = Attendance()
         self._notes: deque[Played] = deque(maxlen=KEPT_NOTES)  # those that count
         self._paused, self._without = Switch(), Switch()
         self.round: Round | None = None
@@ -47,6 +49,11 @@ class Sitting:
     def on(self) -> bool:
         """Whether a sitting has begun."""
         return self._last_end is not None
+
+    @property
+    def player(self) -> str | None:
+        """Who is checked in: a person's id."""
+        return self._attendance.latest.player
 
     @property
     def paused(self) -> bool:
@@ -63,6 +70,7 @@ class Sitting:
 
     def add(self, heard: HeardNote, began: Instant, ended: Instant) -> tuple[NoteKey, bool]:
         """Log a note that has ended; return its key, and whether it counts (the log not paused)."""
+        self._change_players(began.monotonic_s)
         self._begin_unless_on(began)
         self._last_end = ended
         note = replace(heard, start_s=began.monotonic_s, end_s=ended.monotonic_s)
@@ -79,12 +87,51 @@ class Sitting:
     def _begin_unless_on(self, at: Instant) -> None:
         if self._last_end is None:
             room = self._settings.room
-            self._writer.begin_sitting(at, instrument=room.instrument, a4_hz=room.a4_hz)
+            self._writer.begin_sitting(
+                at,
+                instrument=room.instrument,
+                a4_hz=room.a4_hz,
+                player=self._attendance.player,
+            )
+
+    def check_in(self, player: str | None, at: Instant, *, sounding: bool, sure: bool) -> bool:
+        """Log to a player from now on, or to nobody; false: ask first, for somebody else plays.
+
+        The sitting of whoever played before ends with their last note.
+        """
+        played_s = self._last_end and self._last_end.monotonic_s
+        if sounding:
+            played_s = at.monotonic_s
+        if player is not None and not sure and self._attendance.must_ask(player, at, played_s):
+            return False
+        self._attendance.tell(player, at)
+        if not sounding:
+            self._change_players(at.monotonic_s - TOLD_WITHIN_S)
+        return True
+
+    def keep_player(self, player: str, last_heard: Instant) -> None:
+        """Let the player who was checked in before this start go on."""
+        if self._last_end is None:
+            self._attendance.keep(player, last_heard)
+
+    def _change_players(self, until_s: float) -> None:
+        """Let check-ins hold that came before a moment: the next note is the new player's."""
+        while (change := self._attendance.next_change(until_s)) is not None:
+            self.end(change.at.monotonic_s)
+            self._tell_log(change)
+
+    def _tell_log(self, change: Change) -> None:
+        kind = EventKind.CHECKED_OUT if change.player is None else EventKind.CHECKED_IN
+        self._writer.add_event(kind, change.at, change.player)
 
     def go_on(self, cut_off: SittingRow, last_heard: Instant, now: Instant) -> None:
         """Go on with a sitting of the same instrument that a crash cut off, if none is on."""
         room = self._settings.room
         if self._last_end is None and cut_off.instrument == room.instrument:
+            if cut_off.player is not None:
+                self.keep_player(cut_off.player, last_heard)
+            if self._attendance.player != cut_off.player:
+                return  # somebody has checked in meanwhile
             self._last_end = last_heard
             self._writer.begin_sitting(
                 now,
@@ -107,12 +154,29 @@ class Sitting:
         return target(hz, a4_hz=room.a4_hz, reference_hz=reference_hz, tuning=room.tuning)
 
     def end_if_silent(self, at_s: float) -> None:
-        """End sitting and pause when nothing has been played for as long as settings say."""
+        """End sitting, pause and check-in when it was silent for as long as settings say.
+
+        To be called while no note sounds.
+        """
+        self._change_players(at_s - TOLD_WITHIN_S)
         silent_s = self._settings.room.sitting_ends_after_silent_s
-        if self._last_end is not None and at_s - self._last_end.monotonic_s >= silent_s:
-            self.end(at_s)
-        elif self._last_end is None and at_s - self._paused.since_s >= silent_s:
+        if self._last_end is not None:
+            last = self._last_end
+            since_s = max(last.monotonic_s, self._attendance.since_s)
+            if at_s - since_s >= silent_s:
+                self.end(at_s)
+                self._check_out(last)
+            return
+        if at_s - self._paused.since_s >= silent_s:
             self._paused.turn(at_s, on=False)
+        if at_s - self._attendance.since_s >= silent_s:
+            self._check_out(self._attendance.latest.at)
+
+    def _check_out(self, at: Instant) -> None:
+        """Check out who has been silent, unless somebody else has checked in meanwhile."""
+        if self._attendance.latest.player is not None and self._attendance.player == self.player:
+            self._attendance.tell(None, at)
+            self._change_players(at.monotonic_s)
 
     def end(self, at_s: float) -> None:
         """End the sitting where its last note ended: what followed was no practice."""

@@ -19,6 +19,7 @@ WHOLE_APPLIANCE = RULES | {
     *("hearing", "practice", "devices", "log", "checking"),
     *(
         "control",
+        "attendance",
         "gaps",
         "backup",
         "room_setup",
@@ -57,9 +58,6 @@ MAY_IMPORT: dict[str, set[str]] = {
     "advising": RULES | {"practice", "log"},
     "commented": RULES,
     "plugged": RULES | {"devices"},
-    "sitting": RULES | {"practice", "log"},
-    "desk": RULES | {"practice", "log", "control", "sitting", "care"},
-    "daemon": WHOLE_APPLIANCE - COMMANDS - {"live"},
     "care": RULES | {"practice", "log"},
     "checkup": RULES | {"checking", "devices"},
     "caretaker": RULES | {"checkup", "practice"},
@@ -68,10 +66,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "room_setup": RULES | {"log"},
     "backup": RULES | {"devices", "log"},
     "restore": RULES | {"backup", "log"},
+    "attendance": TABLES,
+    "sitting": RULES | {"practice", "log", "attendance"},
+    "desk": RULES | {"practice", "log", "control", "sitting", "care"},
+    "daemon": WHOLE_APPLIANCE - COMMANDS - {"live"},
     "live": WHOLE_APPLIANCE - COMMANDS,
     "demo": WHOLE_APPLIANCE - {"__main__"},
     "__main__": WHOLE_APPLIANCE,
-    "web": RULES | {"log", "practice", "control"},
+    "web": RULES | {"log", "practice", "control", "room_setup"},
     "__init__": set(),
 }
 
@@ -100,6 +102,7 @@ PURE = (
     *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
     *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
     *("appliance.log.judging", "appliance.log.columns", "appliance.log.change"),
+    *("appliance.log.timeline", "appliance.log.chosen"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
 IMPURE_MODULES = {

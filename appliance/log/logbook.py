@@ -559,6 +559,26 @@ class Logbook(RoomLog):
         sittings = [self._sitting(row["id"]) for row in rows]
         return [(sitting, self._last_heard(sitting)) for sitting in sittings]
 
+    def last_attendance(self) -> tuple[str | None, Instant] | None:
+        """Return who was checked in last, and when they were last heard, or checked in or out."""
+        rows = self._rows(
+            "SELECT id, started_wall_s FROM sitting WHERE room_id = :room ORDER BY id DESC LIMIT 1",
+            {"room": self._room_id},
+        )
+        since_s = rows[0]["started_wall_s"] if rows else 0.0
+        kinds = {"checked_in": EventKind.CHECKED_IN.value, "out": EventKind.CHECKED_OUT.value}
+        told = self._rows(
+            """SELECT * FROM event WHERE kind IN (:checked_in, :out) AND wall_s >= :since
+               ORDER BY id DESC LIMIT 1""",
+            {**kinds, "since": since_s},
+        )
+        sitting = self._sitting(rows[0]["id"]) if rows else None
+        if told and (sitting is None or told[0]["id"] > parse_id(sitting.sitting_id)):
+            return told[0]["detail"], instant(told[0])
+        if sitting is None:
+            return None
+        return sitting.player, sitting.ended_at or self._last_heard(sitting)
+
     def _last_heard(self, sitting: SittingRow) -> Instant:
         rows = self._rows(
             """SELECT ended_wall_s AS wall_s, ended_monotonic_s AS monotonic_s, synchronised,

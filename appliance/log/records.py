@@ -50,6 +50,8 @@ class EventKind(StrEnum):
     BROUGHT_BACK = "brought the drone back"
     ROUND_BEGUN = "round begun"
     ROUND_ENDED = "round ended"
+    CHECKED_IN = "checked in"  # detail: the person's id; what follows is theirs
+    CHECKED_OUT = "checked out"  # what follows is nobody's
     PEDAL_STUCK = "pedal stuck"
     PEDAL_FREE = "pedal free again"
     SOUND_GONE = "sound gone"  # nothing was heard from here on; detail: the device
@@ -133,10 +135,15 @@ class NoteRow:
 
 def parse_id(text: str) -> int:
     """Row key of an id like ``1f3a9c02-17``; raises :class:`LogbookError` on anything else."""
-    if not _ID.fullmatch(text):
+    if not is_id(text):
         raise LogbookError(f"{text!r} is no id of the log; an id looks like 1f3a9c02-17.")
     room, number = text.split("-")
     return row_key(int(room, 16), int(number))
+
+
+def is_id(text: str) -> bool:
+    """Tell whether a text is written like an id of the log."""
+    return _ID.fullmatch(text) is not None
 
 
 def row_key(room_id: int, number: int) -> int:

@@ -68,6 +68,7 @@ class LogWriter:
         self._taken_up = False
         self._set_aside: str | None = None
         self._cut_off: tuple[SittingRow, Instant] | None = None
+        self._attended: tuple[str | None, Instant] | None = None
         self._begun: Begun | None = None
         self._sitting_id: str | None = None
         self._goal: tuple[RoundGoal, Instant] | None = None
@@ -98,6 +99,14 @@ class LogWriter:
         if ago_s is None or not 0.0 <= ago_s < self._goes_on_within_s:
             return None
         return sitting, replace(now, wall_s=now.wall_s - ago_s, monotonic_s=now.monotonic_s - ago_s)
+
+    def checked_in_before(self, now: Instant) -> tuple[str, Instant] | None:
+        """Return who was checked in when the room stopped, if not too long ago, and since when."""
+        player, last = self._attended or (None, now)
+        ago_s = _ago_s(last, now)
+        if player is None or ago_s is None or not 0.0 <= ago_s < self._goes_on_within_s:
+            return None
+        return player, replace(now, wall_s=now.wall_s - ago_s, monotonic_s=now.monotonic_s - ago_s)
 
     def tick(self, now: Instant) -> None:
         """Let time pass: the clock may have been set, a sitting cut off may be too long ago."""
@@ -229,6 +238,7 @@ class LogWriter:
             for sitting, last in unended[:-1]:
                 log.end_sitting(sitting.sitting_id, last)
             self._cut_off = unended[-1] if unended else None
+            self._attended = log.last_attendance()
         self._taken_up = True
 
     def _begin_anew(self, log: Logbook, set_aside: str) -> None:
