@@ -27,11 +27,16 @@ class Care:
         self._settings = settings
         self._zone = room_zone(settings.room.time_zone)
         self._budget = Budget(settings.loudness.daily_dose_percent)
-        self._rest = Rest(settings.practice.rest_after_s, settings.practice.rest_s)
+        self._rest = self._new_rest()
+        self._player: str | None = None  # who was last known to play
         self._looked_s: float | None = None
 
     def play(self, note: HeardNote, began: Instant, ended: Instant, player: str | None) -> None:
-        """Take a note that has ended."""
+        """Take a note that has ended; another player (not merely nobody) comes rested."""
+        if player is not None:
+            if self._player not in (None, player):
+                self._rest = self._new_rest()
+            self._player = player
         self._rest.play(began.monotonic_s, ended.monotonic_s)
         full_scale_dba = self._settings.loudness.player_full_scale_dba
         if full_scale_dba:
@@ -67,6 +72,9 @@ class Care:
             "limit_percent": loudness.daily_dose_percent,
             "rest_due": self._settings.practice.rest_reminder and self._rest.due(now.monotonic_s),
         }
+
+    def _new_rest(self) -> Rest:
+        return Rest(self._settings.practice.rest_after_s, self._settings.practice.rest_s)
 
     def _day(self, at: Instant) -> date:
         return datetime.fromtimestamp(at.wall_s, self._zone).date()

@@ -21,6 +21,7 @@ from appliance.settings import Settings
 from appliance.vocabulary import DeviceError
 
 TRIES = 3  # a recording with lost samples says nothing of drift or removal
+SPOILT = ("delay", "clocks", "reverberation", "removal of the drone")  # by lost samples
 LONGEST_S = 90.0  # then nobody need wait for a check any more
 
 Lent = TypeVar("Lent")
@@ -57,7 +58,7 @@ class Checkup:
         except DeviceError as error:
             return [Line("sound", Verdict.WRONG, str(error))]
         lines = sound_lines(opened.device, measured, self._settings.sound.microphone_channel)
-        return [*lines, _lost(lost)]
+        return [*(_doubted(line) if lost else line for line in lines), _lost(lost)]
 
     def _measured(self, progress: Callable[[], None]) -> tuple[Opened, Measured, int]:
         """Record until nothing is lost, a few times; measure the last recording."""
@@ -73,11 +74,18 @@ class Checkup:
         return Program(self._settings, rate_hz).samples
 
 
+def _doubted(line: Line) -> Line:
+    """Take back what a hole in the recording spoils."""
+    if line.what in SPOILT and line.verdict is not Verdict.NOT_MEASURED:
+        return Line(line.what, Verdict.NOT_MEASURED, "sound was lost while it was measured")
+    return line
+
+
 def _lost(lost: int) -> Line:
     what = "blocks of sound"
     if not lost:
         return Line(what, Verdict.FINE, "none lost")
-    found = f"{lost} lost in {TRIES} tries: delay, clocks and removal above may be wrong"
+    found = f"{lost} lost, after {TRIES} tries"
     advice = "close other programs, use another USB port, or raise block_frames in [sound]"
     return Line(what, Verdict.DOUBTFUL, found, advice)
 

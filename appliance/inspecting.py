@@ -10,7 +10,6 @@ import threading
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
 
 from appliance.checking.machine import light_line, pedal_line
 from appliance.checking.verdicts import Line, Verdict
@@ -48,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
         print("Quiet, please: a few sweeps and a drone, for a quarter of a minute.", flush=True)
         lines = show(room.sound())
         if not options.no_pedals:
-            lines += show(_pedals(settings, room.pressed))
+            lines += show(ask_for_pedals(settings, room.pressed))
         if not options.no_light:
             lines += show([_light(settings, room.try_light)])
     return EXIT_WRONG if any(line.verdict is Verdict.WRONG for line in lines) else 0
@@ -65,7 +64,7 @@ def show(lines: Iterable[Line]) -> list[Line]:
     return shown
 
 
-class _Running:
+class RunningRoom:
     """A room that runs: it checks itself, and says which pedals it has felt."""
 
     def __init__(self, socket: Path) -> None:
@@ -73,23 +72,24 @@ class _Running:
         self._clock = SystemClock()
 
     def sound(self) -> list[Line]:
+        """Let it check itself."""
         answer = ask(self._socket, {"do": "check"}, timeout_s=LONGEST_S)
         return from_message(answer["check"]["lines"])
 
     def pressed(self, since_s: float) -> Pedal | None:
+        """The pedal pressed last since a moment of the monotonic clock, if any."""
         felt = ask(self._socket, {"do": "status"})["felt_s_ago"]
         passed_s = self._clock.now().monotonic_s - since_s
         lately = {name: ago_s for name, ago_s in felt.items() if ago_s < passed_s}
         return Pedal(min(lately, key=lambda name: float(lately[name]))) if lately else None
 
     def try_light(self) -> str | None:
-        return str(trouble) if (trouble := self._try()) else None
+        """Let the light show *trouble* for a moment; return what is the matter with it."""
+        trouble = ask(self._socket, {"do": "light"})["light"]["trouble"]
+        return trouble if trouble is None else str(trouble)
 
-    def _try(self) -> Any:
-        return ask(self._socket, {"do": "light"})["light"]["trouble"]
 
-
-class _Closed:
+class ClosedRoom:
     """A room that does not run: its devices are opened here, one after the other."""
 
     def __init__(self, settings: Settings, log_path: Path, opened: ExitStack) -> None:
@@ -98,12 +98,15 @@ class _Closed:
         self._felt: dict[Pedal, float] | None = None
 
     def sound(self) -> list[Line]:
+        """Check with the devices opened here."""
+
         def here(work: Callable[[], Lent]) -> Lent:
             return work()
 
         return Checkup(self._settings, here, self._log_path).lines()
 
     def pressed(self, since_s: float) -> Pedal | None:
+        """The same; the board is opened at the first time. Raises :class:`DeviceError`."""
         if self._felt is None:
             self._felt = {}
             self._open_feet(self._felt)
@@ -117,6 +120,7 @@ class _Closed:
         self._opened.callback(feet.close)
 
     def try_light(self) -> str | None:
+        """The same, with the light opened here."""
         from appliance.devices.lights import StatusLight  # noqa: PLC0415 - as above
 
         try:
@@ -130,15 +134,15 @@ class _Closed:
 
 def _room(
     socket: Path, settings: Settings, options: argparse.Namespace, opened: ExitStack
-) -> _Running | _Closed:
+) -> RunningRoom | ClosedRoom:
     try:
         ask(socket, {"do": "status"})
     except NoRoomError:
-        return _Closed(settings, options.log or Path(settings.room.log_path), opened)
-    return _Running(socket)
+        return ClosedRoom(settings, options.log or Path(settings.room.log_path), opened)
+    return RunningRoom(socket)
 
 
-def _pedals(settings: Settings, pressed: Pressed) -> Iterable[Line]:
+def ask_for_pedals(settings: Settings, pressed: Pressed) -> Iterable[Line]:
     """Ask for one pedal after the other."""
     for pedal in pedals_of_board(settings.pedals.count):
         print(f"Press the {pedal} pedal …", flush=True)

@@ -179,6 +179,17 @@ def test_five_minutes_are_a_rest() -> None:
     assert rest.due(3400.0) and not rest.due(3700.0)
 
 
+def test_another_player_comes_rested() -> None:
+    due = {}
+    for players in [("7", "8"), (None, "7"), ("7", None)]:
+        care = Care(Settings())
+        for at in range(0, 1600, 5):
+            player = players[0] if at < 1200 else players[1]
+            care.play(PLAIN, instant(float(at)), instant(at + 4.0), player)
+        due[players] = care.due(players[1])
+    assert due == {("7", "8"): None, (None, "7"): Cue.REST, ("7", None): Cue.REST}
+
+
 def test_the_reminder_can_be_turned_off() -> None:
     plain = Settings()
     off = replace(plain, practice=replace(plain.practice, rest_reminder=False))

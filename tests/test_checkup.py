@@ -1,19 +1,36 @@
-"""The room check on a virtual sound card: real streams, and faults put into what comes back."""
+"""The room check on a virtual sound card: real streams, and faults put into what comes back.
 
+A running room checks itself when asked, and goes on afterwards; pedals and light are mock pins.
+"""
+
+import subprocess
+import sys
+from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from appliance.caretaker import Caretaker
 from appliance.checking.measuring import Measured, measure
 from appliance.checking.program import Program
 from appliance.checking.verdicts import Verdict, sound_lines
+from appliance.checkup import SPOILT
+from appliance.control import ask
 from appliance.devices.blocks import Recording
+from appliance.devices.clock import SystemClock
 from appliance.devices.recording import record
+from appliance.inspecting import RunningRoom, ask_for_pedals
+from appliance.practice.pedalboard import Pedal
+from appliance.practice.signs import Sign
 from appliance.settings import Settings, SoundSettings
+from appliance.vocabulary import ControlError, DeviceError
 from tests.faulty_card import DRIFT_PPM, PORTS, FaultyMicrophones
-from tests.soundcard import SoundCard
+from tests.soundcard import SoundCard, wait_for
+from tests.stage import LEFT, RIGHT, build
 
 TRIES = 4  # a busy machine loses blocks, and a recording with a hole says nothing of a fault
 SOUND = SoundSettings(input_device="faulty", output_device="system")
@@ -83,3 +100,155 @@ def faults(measured: Measured) -> dict[str, Verdict]:
         for line in lines
         if line.verdict in (Verdict.DOUBTFUL, Verdict.WRONG)
     }
+
+
+# --- asked of a running room --------------------------------------------------------------------
+
+
+@pytest.fixture
+def running(sound_card: SoundCard, tmp_path: Path) -> Iterator[Path]:
+    """A room that runs in a process of its own; yields its control socket."""
+    microphones = FaultyMicrophones(sound_card, "faulty", ("good",))
+    settings, socket = tmp_path / "s.toml", tmp_path / "c.sock"
+    settings.write_text('[sound]\ninput_device = "faulty"\noutput_device = "system"\n')
+    words = ["run", "--no-pedals", "--settings", str(settings), "--log", str(tmp_path / "r.db")]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "appliance", *words, "--socket", str(socket)],
+        env=sound_card.environment,
+    )
+    try:
+        wait_for(lambda: socket.exists() or process.poll() is not None)
+        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"])
+        yield socket
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        microphones.close()
+
+
+def test_a_running_room_checks_itself_and_goes_on(running: Path) -> None:
+    ask(running, {"do": "drone", "on": True})
+    with pytest.raises(ControlError, match="The drone is on: stop it"):
+        ask(running, {"do": "check"}, timeout_s=60.0)
+    ask(running, {"do": "drone", "on": False})
+    assert ask(running, {"do": "check", "again": False})["check"]["lines"] == []
+    words = ["check", "--no-pedals", "--no-light", "--socket", str(running)]
+    said = subprocess.run(
+        [sys.executable, "-m", "appliance", *words],
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    print(said.stdout, said.stderr)
+    assert said.returncode == 0 and said.stderr == ""
+    found = {line[10:33].strip(): line[:9].strip() for line in said.stdout.splitlines()[1:]}
+    assert len(found) == 14
+    assert {found.pop(what) for what in ("clock", "card")} <= {"fine", "doubtful", "-"}
+    if found.pop("blocks of sound") != "fine":  # a busy machine: what it spoils is not measured
+        assert {found.pop(what) for what in SPOILT} == {"-"}
+    assert set(found.values()) == {"fine"}
+    status = ask(running, {"do": "status"})
+    wait_for(lambda: ask(running, {"do": "status"})["sound"]["running"])
+    blocks = status["sound"]["blocks"]
+    wait_for(lambda: ask(running, {"do": "status"})["sound"]["blocks"] not in (0, blocks))
+    assert status["sound"]["trouble"] is None
+    assert len(ask(running, {"do": "check", "again": False})["check"]["lines"]) == 14
+
+
+# --- pedals and light ---------------------------------------------------------------------------
+
+
+def test_pedals_are_asked_for_one_by_one(capsys: pytest.CaptureFixture[str]) -> None:
+    answers = iter([None, None, Pedal.LEFT, Pedal.MIDDLE, None, Pedal.MIDDLE])
+    lines = list(ask_for_pedals(Settings(), lambda _: next(answers)))
+    assert [(line.what, line.verdict) for line in lines] == [
+        ("left pedal", Verdict.FINE),
+        ("right pedal", Verdict.WRONG),
+        ("middle pedal", Verdict.FINE),
+    ]
+    assert "the middle one answers" in lines[1].found
+    assert capsys.readouterr().out.count("Press the ") == 3
+
+
+def test_pedals_that_cannot_be_opened_are_one_line() -> None:
+    def pressed(_: float) -> Pedal | None:
+        raise DeviceError("The pins cannot be opened: join the group gpio.")
+
+    lines = list(ask_for_pedals(Settings(), pressed))
+    assert [(line.what, line.verdict) for line in lines] == [("pedals", Verdict.WRONG)]
+
+
+def test_a_running_room_says_which_pedal_it_felt(tmp_path: Path) -> None:
+    stage = build(tmp_path)
+    stage.room.start()
+    try:
+        room, clock = RunningRoom(stage.socket), SystemClock()
+        since_s = clock.now().monotonic_s
+        assert room.pressed(since_s) is None
+        stage.tap(LEFT)
+        assert room.pressed(since_s - 1.0) is Pedal.LEFT
+        stage.wait(30.0)
+        stage.tap(RIGHT)
+        assert room.pressed(since_s - 1.0) is Pedal.RIGHT
+        stage.wait(30.0)
+        assert room.pressed(since_s) is None  # long ago
+        assert room.try_light() == "no light is open in the running room"
+    finally:
+        stage.room.stop()
+
+
+class RecordedLight:
+    def __init__(self) -> None:
+        self.shown: list[str] = []
+
+    def show(self, sign: Sign) -> None:
+        self.shown.append(sign.value)
+
+    def note(self) -> None:
+        self.shown.append("noted")
+
+    def try_out(self) -> None:
+        self.shown.append("tried")
+
+    def close(self) -> None:
+        self.shown.append("closed")
+
+
+def status(**changes: Any) -> dict[str, Any]:
+    parts: dict[str, Any] = {
+        "sound": {"running": True, "trouble": None},
+        "log": {"trouble": None, "notes_written": 0},
+        "pedals": {"trouble": None},
+        "sitting": False,
+        "paused": False,
+    }
+    for name, value in changes.items():
+        parts[name] = {**parts[name], **value} if isinstance(value, dict) else value
+    return parts
+
+
+def test_the_light_follows_the_room() -> None:
+    light = RecordedLight()
+    caretaker = Caretaker(light=light)
+    for one in (
+        status(),
+        status(sitting=True, log={"notes_written": 1}),
+        status(sitting=True, log={"notes_written": 1}),
+        status(sitting=True, paused=True, log={"notes_written": 1}),
+        status(sitting=True, log={"notes_written": 1, "trouble": "The disk is full."}),
+        status(sound={"running": False, "trouble": "The sound device has gone."}),
+        status(pedals={"trouble": "Held down for too long."}),
+        status(sound={"running": False}),
+    ):
+        caretaker.look(one)
+    caretaker.close()
+    assert light.shown == [
+        *("ready", "hearing", "noted", "hearing", "ready"),
+        *("trouble", "trouble", "trouble", "trouble", "closed"),
+    ]
+
+
+def test_a_room_without_its_interface_cannot_be_checked() -> None:
+    with pytest.raises(ControlError, match="simulated"):
+        Caretaker().answer({"do": "check"}, lambda: None, sounding=False)
