@@ -114,7 +114,10 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 
 
 # Where a process begins.
-BENCHES = ("advice", "beats", "ear", "intruders", "press", "shifts")
+BENCHES = (
+    *("advice", "beats", "ear", "intruders", "press", "shifts"),
+    *("kill", "power", "soak"),
+)
 ENTRIES = (
     *("appliance.__main__", "appliance.demo", "web.__main__"),
     *(f"tests.bench.{name}" for name in BENCHES),

@@ -73,6 +73,7 @@ class KeptLog(Logbook):
             except DamagedLogError as error:
                 aside = set_aside(path, str(error))
                 super().__init__(path, room)
+            self._outlasting = LogReader(path)
         except BaseException:
             self._let_go(clean=False)
             raise
@@ -81,12 +82,18 @@ class KeptLog(Logbook):
 
     def close(self) -> None:
         """Close in good order."""
+        self._outlasting.close()
         super().close()
         self._let_go(clean=True)
 
     def abandon(self) -> None:
-        """Close after a failure: the next one to open reads the log through."""
+        """Close after a failure: the next one to open reads the log through.
+
+        A reader outlasts it, since SQLite moves what waits into the log when the last one closes,
+        and nothing shall be written to a log that may be damaged.
+        """
         super().close()
+        self._outlasting.close()
         self._let_go(clean=False)
 
     def _let_go(self, *, clean: bool) -> None:
