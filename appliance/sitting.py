@@ -7,7 +7,7 @@ used under the desk's lock and knows no drone.
 from collections import deque
 from dataclasses import dataclass, replace
 
-from appliance.attendance import TOLD_WITHIN_S, Attendance, Change
+from appliance.attendance import NEVER_S, TOLD_WITHIN_S, Attendance, Change
 from appliance.log.records import EventKind, Marks, RoundGoal, SittingRow
 from appliance.log.writer import LogWriter, NoteKey
 from appliance.practice.rounds import Part, Round, goal_of
@@ -36,6 +36,7 @@ class Sitting:
         self._settings = settings
         self._writer = writer
         self._last_end: Instant | None = None
+        self._heard_until_s = NEVER_S  # also once the sitting has ended: a new A4 ends it, too
         self._attendance = Attendance()
         self._notes: deque[Played] = deque(maxlen=KEPT_NOTES)  # those that count
         self._paused, self._without = Switch(), Switch()
@@ -73,6 +74,7 @@ class Sitting:
         self._change_players(began.monotonic_s)
         self._begin_unless_on(began)
         self._last_end = ended
+        self._heard_until_s = ended.monotonic_s
         note = replace(heard, start_s=began.monotonic_s, end_s=ended.monotonic_s)
         paused = self._paused.was_on(began.monotonic_s)
         marks = Marks(paused, self._without.was_on(began.monotonic_s))
@@ -169,7 +171,7 @@ class Sitting:
             return
         if at_s - self._paused.since_s >= silent_s:
             self._paused.turn(at_s, on=False)
-        if at_s - self._attendance.since_s >= silent_s:
+        if at_s - max(self._attendance.since_s, self._heard_until_s) >= silent_s:
             self._check_out(self._attendance.latest.at)
 
     def _check_out(self, at: Instant) -> None:

@@ -25,6 +25,9 @@ from tests.soundcard import wait_for
 from tests.stage import LEFT, MIDDLE, RIGHT, START_S, ScriptedSound, Stage, build, note
 
 
+PLAYER = "1f3a9c02-17"
+
+
 @pytest.fixture
 def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
     monkeypatch.setattr("appliance.daemon.CHANGE_S", 0.2)
@@ -62,6 +65,22 @@ def test_a_note_that_sounds_while_a4_changes_belongs_to_the_old_sitting(stage: S
     wait_for(lambda: len(stage.rows()) == 2)
     stage.last_words.clear()
     assert {row.sitting.a4_hz for row in stage.rows()} == {440.0}
+
+
+def test_who_is_checked_in_stays_so_when_a4_begins_a_new_sitting(stage: Stage) -> None:
+    ask(stage.socket, {"do": "check_in", "player": PLAYER})
+    for number in range(3):  # they have been playing for a quarter of an hour
+        stage.hear(300.0, NoteEnded(note(300.0 * number + 298.0, 300.0 * number + 300.0)))
+    wait_for(lambda: len(stage.rows()) == 3)
+    ask(stage.socket, {"do": "set", "a4_hz": 442.0})
+    stage.wait(5.0)
+    stage.hear(2.0, NoteEnded(note(1.0, 2.0)), fresh=True)
+    wait_for(lambda: len(stage.rows()) == 4)
+    assert ask(stage.socket, {"do": "status"})["player"] == PLAYER
+    assert [row.sitting.player for row in stage.rows()] == [PLAYER] * 4
+    assert [row.sitting.a4_hz for row in stage.rows()] == [440.0] * 3 + [442.0]
+    stage.wait(601.0)
+    wait_for(lambda: ask(stage.socket, {"do": "status"})["player"] is None)
 
 
 def test_another_instrument_gets_an_ear_of_its_own(stage: Stage) -> None:
