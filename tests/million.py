@@ -19,6 +19,7 @@ import numpy as np
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.logbook import Logbook
+from appliance.log.people import People
 from appliance.log.records import id_text, row_key
 from tests.million_notes import ROUND_NOTES, Habits, Played, played_sitting
 
@@ -27,7 +28,8 @@ ROOM = "practice room 1"
 ROOM_ID = 0x2B6F1D07
 LAST_WEEK = CalendarWeek(2026, 24)
 PLAYERS = 200
-BUSIEST = 7  # the number of the player whose week is asked for
+BUSIEST = 7  # the number of the player whose week is asked for; player 1 owns the room
+PIN = "271828"
 HOLIDAYS = {*range(28, 37), 52, 53, 1, 14, 15}  # calendar weeks without school
 # Notes of the last two weeks: of the busiest player, and of the others.
 LAST_WEEKS = ((3_400, 700), (5_000, 900))
@@ -52,6 +54,11 @@ def person_id(player: int) -> int:
     return row_key(ROOM_ID, player)
 
 
+def busiest_name() -> str:
+    """Return the busiest player's nickname; the PIN is PIN."""
+    return f"Player {BUSIEST}"
+
+
 def busiest() -> str:
     """Return the busiest player's id, as a sitting keeps it."""
     return id_text(person_id(BUSIEST))
@@ -73,6 +80,8 @@ def fill(path: Path, notes: int = 1_000_000, seed: int = 1) -> None:
             played = played_sitting(chance, players[sitting.player - 1], sitting.notes)
             number = _add_sitting(log, sitting, played, number, f"boot-{index // 400}")
         log.execute("UPDATE room SET last_number = ?", [number])
+    with People(path, ROOM) as people:
+        people.set_pin(busiest(), PIN, given=False)
     log.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     log.close()
 
@@ -132,8 +141,17 @@ def _parts(notes: int) -> list[int]:
 def _add_people(log: sqlite3.Connection) -> None:
     log.executemany(
         "INSERT INTO person (id, nickname, nickname_key, role, pin_hash, created_wall_s) "
-        "VALUES (?, ?, ?, 'player', 'no PIN fits', ?)",
-        [(person_id(p), f"Player {p}", f"player {p}", 1.69e9) for p in _all()],
+        "VALUES (?, ?, ?, ?, 'no PIN fits', ?)",
+        [
+            (
+                person_id(p),
+                name := f"Player {p}",
+                name.lower(),
+                "player" if p > 1 else "owner",
+                1.69e9,
+            )
+            for p in _all()
+        ],
     )
 
 
@@ -167,7 +185,8 @@ def _add_sitting(
     last = number + 1 + len(keys)
     if played.round_begins is not None:
         last += 1
-        _add_round(log, row_key(ROOM_ID, last), sitting_key, played, boot, walls, monotonics)
+        began = (walls[played.round_begins] - 2.0, monotonics[played.round_begins] - 2.0, 1, boot)
+        _add_round(log, row_key(ROOM_ID, last), sitting_key, played, began)
     called = [(i, verdict) for i, verdict in enumerate(played.calls) if verdict]
     log.executemany(
         "INSERT INTO call (note_id, id, verdict, wall_s, monotonic_s, synchronised) "
@@ -185,19 +204,14 @@ def _add_round(
     key: int,
     sitting_key: int,
     played: Played,
-    boot: str,
-    walls: list[float],
-    monotonics: list[float],
+    began: tuple[float, float, int, str],
 ) -> None:
     """Make a round of some notes of a sitting: a note to come from, a try, and so on."""
     begins = played.round_begins or 0
     from_hz, target_hz = (played.columns["settled_hz"][begins + i] or 220.0 for i in (0, 1))
     log.execute(
-        "INSERT INTO round VALUES (?, ?, ?, ?, ?, 10.0, ?, ?, 1, ?, 1)",
-        [
-            *(key, sitting_key, from_hz, target_hz, target_hz),
-            *(walls[begins] - 2.0, monotonics[begins] - 2.0, boot),
-        ],
+        "INSERT INTO round VALUES (?, ?, ?, ?, ?, 10.0, ?, ?, ?, ?, 1)",
+        [key, sitting_key, from_hz, target_hz, target_hz, *began],
     )
     log.executemany(
         "UPDATE note SET round_id = ?, try_number = ? WHERE id = ?",

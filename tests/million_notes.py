@@ -85,7 +85,8 @@ def played_sitting(chance: np.random.Generator, habits: Habits, count: int) -> P
     landing, settled = (np.where(is_open, 1.0, off) for off in (landing, settled))
     right_hz = np.where(is_open, open_hz, _right_hz(midi, drone_hz, habits.a4_hz))
     landing_hz, settled_hz = (right_hz * 2.0 ** (off / 1200.0) for off in (landing, settled))
-    return _written(chance, habits.a4_hz, midi, is_open, drone_hz, landing_hz, settled_hz, landing)
+    pitches = _Pitches(midi, is_open, drone_hz, landing_hz, settled_hz, landing)
+    return _written(chance, habits.a4_hz, pitches)
 
 
 def _walk(chance: np.random.Generator, places: int, count: int) -> NDArray[np.int64]:
@@ -122,17 +123,21 @@ def _looked_up(find: Any, midi: NDArray[np.int64], where: Flags) -> Floats:
     return found
 
 
-def _written(
-    chance: np.random.Generator,
-    a4_hz: float,
-    midi: NDArray[np.int64],
-    is_open: Flags,
-    drone_hz: Floats,
-    landing_hz: Floats,
-    settled_hz: Floats,
-    landing_cents: Floats,
-) -> Played:
+@dataclass(frozen=True, slots=True)
+class _Pitches:
+    """What was played, note by note."""
+
+    midi: NDArray[np.int64]
+    is_open: Flags
+    drone_hz: Floats
+    landing_hz: Floats
+    settled_hz: Floats
+    landing_cents: Floats
+
+
+def _written(chance: np.random.Generator, a4_hz: float, played: _Pitches) -> Played:
     """Add how each note was reached and held, and write it as the log has it."""
+    midi, is_open, settled_hz = played.midi, played.is_open, played.settled_hz
     count = midi.size
     measured = chance.random(count) > 0.06
     duration_ms = np.where(measured, chance.integers(300, 2500, count), 180)
@@ -147,7 +152,7 @@ def _written(
         np.round(np.cumsum(duration_ms / 1000.0 + chance.gamma(2.0, 0.7, count)), 3),
         {
             "duration_ms": duration_ms.tolist(),
-            "landing_hz": _where(measured, landing_hz),
+            "landing_hz": _where(measured, played.landing_hz),
             "landing_uncertainty_cents": _where(measured, chance.gamma(3.0, 0.3, count)),
             "settled_hz": _where(measured, settled_hz),
             "arrival": np.where(slid, "slide", np.where(legato & ~is_open, "step", "bow")).tolist(),
@@ -157,15 +162,15 @@ def _written(
             "shift_from_hz": _where(shifted, np.roll(settled_hz, 1)),
             "shift_to_hz": _where(shifted, settled_hz),
             "shift_likely": _where(shifted, chance.uniform(0.5, 1.0, count)),
-            "drone_hz": _where(~without, drone_hz),
-            "reference_hz": drone_hz.tolist(),
+            "drone_hz": _where(~without, played.drone_hz),
+            "reference_hz": played.drone_hz.tolist(),
             "level_db": chance.normal(-24.0, 5.0, count).tolist(),
             "measurable": measured.astype(int).tolist(),
             "repeat": ((chance.random(count) < 0.04) & ~is_open).astype(int).tolist(),
             "struck": (chance.random(count) < 0.01).astype(int).tolist(),
             "without": without.astype(int).tolist(),
         },
-        _calls(chance, landing_cents, measured),
+        _calls(chance, played.landing_cents, measured),
         int(chance.integers(30, count - ROUND_NOTES))
         if count > 2 * ROUND_NOTES + 30 and chance.random() < 0.5
         else None,
