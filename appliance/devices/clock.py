@@ -2,6 +2,7 @@
 
 import ctypes
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -54,6 +55,10 @@ class SimulatedClock:
         self._now = Instant(
             now.wall_s + seconds, now.monotonic_s + seconds, now.boot_id, now.synchronised
         )
+
+    def set(self, wall_s: float, *, synchronised: bool) -> None:
+        """Set the wall clock, as a time service or a person does; monotonic time goes on."""
+        self._now = replace(self._now, wall_s=wall_s, synchronised=synchronised)
 
 
 class _Timex(ctypes.Structure):

@@ -44,7 +44,10 @@ PART = 0.1  # of the whole: its second part and its last are compared, the first
 
 @dataclass(frozen=True)
 class Look:
-    """The memory of the processes at a moment of the soak."""
+    """The memory of the processes at a moment of the soak.
+
+    Of one process its resident memory; of daemon and sound process what they share with nobody.
+    """
 
     at_s: float
     memory_mb: float
@@ -163,7 +166,7 @@ def _watch(
     while (at_s := time.monotonic() - began_s) < seconds:
         microphone.play(_phrase(int(at_s)))
         tap.forget()
-        looks.append(Look(at_s, sum(one.memory_info().rss for one in family) / 1e6))
+        looks.append(Look(at_s, sum(one.memory_full_info().uss for one in family) / 1e6))
         if len(looks) % 20 == 1:
             print(
                 f"{at_s / 60.0:6.1f} min {looks[-1].memory_mb:8.2f} MB {_lost(socket)}", flush=True
