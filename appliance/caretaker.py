@@ -1,7 +1,8 @@
 """What a running room does for whoever looks after it: the status light, and the room check."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -61,13 +62,15 @@ class Caretaker:
         self._notes_written = notes_written
 
     def answer(self, request: Message, progress: Callable[[], None], *, sounding: bool) -> Message:
-        """Answer ``check`` (``"again": false``: the last one) and ``light``.
+        """Answer ``check`` (``"again": false``: the last one), ``calibrate`` and ``light``.
 
         ``progress`` is called while a check goes on. Raises :class:`ControlError` while the drone
         is ``sounding``, while a check goes on, and where nothing can be checked.
         """
         if request.get("do") == "light":
             return {"light": {"trouble": self._try_light()}}
+        if request.get("do") == "calibrate":
+            return {"level_db": self._level(request.get("what"), progress, sounding=sounding)}
         if request.get("again") is not False:
             self._check(progress, sounding=sounding)
         return {"check": self._last}
@@ -84,6 +87,19 @@ class Caretaker:
         return None
 
     def _check(self, progress: Callable[[], None], *, sounding: bool) -> None:
+        with self._borrowed(sounding=sounding) as checkup:
+            lines = as_message(checkup.lines(progress))
+        self._last = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "lines": lines}
+
+    def _level(self, what: object, progress: Callable[[], None], *, sounding: bool) -> float:
+        if what not in ("loudspeaker", "player"):
+            raise ControlError("'what' to calibrate is 'loudspeaker' or 'player'.")
+        with self._borrowed(sounding=sounding) as checkup:
+            return checkup.level_db(what == "loudspeaker", progress)
+
+    @contextmanager
+    def _borrowed(self, *, sounding: bool) -> Iterator[Checkup]:
+        """Let one at a time use the sound interface, and only while no drone sounds."""
         if self._checkup is None:
             raise ControlError("A simulated room cannot be checked: start it on real devices.")
         if sounding:
@@ -91,10 +107,9 @@ class Caretaker:
         if not self._checking.acquire(blocking=False):
             raise ControlError("The room is being checked just now: wait half a minute.")
         try:
-            lines = as_message(self._checkup.lines(progress))
+            yield self._checkup
         finally:
             self._checking.release()
-        self._last = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "lines": lines}
 
 
 def troubles(status: Message) -> list[str]:

@@ -7,13 +7,17 @@ with devices of its own (:mod:`appliance.inspecting`).
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
+import numpy as np
+
+from appliance.checking.loudness import calibration_noise, steady_part, weighted_db
 from appliance.checking.machine import clock_line, storage_lines
 from appliance.checking.measuring import Measured, measure
 from appliance.checking.program import Program
+from appliance.checking.quiet import rms_db
 from appliance.checking.verdicts import Line, Verdict, sound_lines
-from appliance.devices.blocks import Opened
+from appliance.devices.blocks import Opened, Samples
 from appliance.devices.clock import kernel_clock_synchronised
 from appliance.devices.recording import record
 from appliance.devices.storage import look_at
@@ -21,6 +25,7 @@ from appliance.settings import Settings
 from appliance.vocabulary import DeviceError
 
 TRIES = 3  # a recording with lost samples says nothing of drift or removal
+SILENCE_DBFS = -300.0
 SPOILT = ("delay", "clocks", "reverberation", "removal of the drone")  # by lost samples
 LONGEST_S = 90.0  # then nobody need wait for a check any more
 
@@ -52,6 +57,26 @@ class Checkup:
             *storage_lines(look_at(self._log_path.absolute().parent)),
         ]
 
+    def level_db(self, playing: bool, progress: Callable[[], None]) -> float:
+        """The level by which to calibrate, dB re full scale: of a noise, or of who plays.
+
+        ``playing``: a noise is sent, and its A-weighted level as sent returned. Otherwise nothing
+        is sent, and the level of what the microphone hears returned. Raises :class:`DeviceError`.
+        """
+
+        def samples(rate_hz: float) -> Samples:
+            level_dbfs = self._settings.drone.level_dbfs if playing else SILENCE_DBFS
+            noise = calibration_noise(level_dbfs, rate_hz).astype(np.float32)
+            return np.stack([noise, noise], axis=1)
+
+        opened, recording = self._lend(lambda: record(self._settings.sound, samples, progress))
+        rate_hz = opened.sample_rate_hz
+        if playing:
+            sent = samples(rate_hz)[:, 0].astype(np.float64)
+            return weighted_db(steady_part(sent, rate_hz), rate_hz)
+        heard = recording.mic[:, self._settings.sound.microphone_channel - 1]
+        return rms_db(steady_part(heard.astype(np.float64), rate_hz))
+
     def _sound(self, progress: Callable[[], None]) -> list[Line]:
         try:
             opened, measured, lost = self._lend(lambda: self._measured(progress))
@@ -70,7 +95,7 @@ class Checkup:
         program = Program(self._settings, opened.sample_rate_hz)
         return opened, measure(program, recording.mic, channel), recording.lost
 
-    def _samples(self, rate_hz: float) -> Any:
+    def _samples(self, rate_hz: float) -> Samples:
         return Program(self._settings, rate_hz).samples
 
 

@@ -185,13 +185,15 @@ class Room:
         elif request.get("do") == "set":
             values = {key: request[key] for key in request if key not in ("do", "by_owner")}
             self._set(values, by_owner=request.get("by_owner") is True)
-        elif request.get("do") in ("check", "light"):
+        elif request.get("do") in ("check", "calibrate", "light"):
             sounding = self._desk.heard is not Heard.SILENT
             return self._caretaker.answer(request, self._manager.alive, sounding=sounding)
         elif request.get("do") in ("check_in", "check_out"):
             return {**self._attend(request), **self.status()}
         elif request.get("do") != "status":
-            raise ControlError("A request does 'status', 'drone', 'set', 'check' or 'light'.")
+            raise ControlError(
+                "A request does 'status', 'drone', 'set', 'check', 'calibrate' or 'light'."
+            )
         return self.status()
 
     def _attend(self, request: Message) -> Message:
