@@ -22,6 +22,7 @@ def fill_sitting(path: Path, room: str = "north room", minutes: int = 24) -> str
     """
     chance = Random(20260212)
     with Logbook(path, room) as log:
+        log._db.execute("PRAGMA synchronous = OFF")  # no power will be cut here
         sitting = log.begin_sitting(STARTED, instrument="viola", a4_hz=440.0)
         at = _notes(log, sitting, later(STARTED, 3.0), _Stretch(60.0 * minutes / 3), chance)
         at = _round(log, sitting, later(at, 5.0))

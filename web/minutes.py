@@ -30,6 +30,7 @@ CALL_Y, TOP_Y, LOW_Y, DRONE_Y, HEIGHT = 4.0, 10.0, 33.0, 39.0, 42.0
 SHORTEST = 1.5  # so that a note of any length is seen
 FEWEST_SEMITONES = 12.0  # from the lowest place to the highest: a semitone is never a leap
 LINES_A_PART = 60  # an hour of playing; a longer sitting has several parts
+STROKES_A_PART = 1500  # a stroke takes some 15 bytes
 
 APART = "apart"  # heard, and not counted
 JUDGED = (Kind.ORDINARY, Kind.IN_ROUND)  # notes whose outcome is drawn
@@ -70,14 +71,26 @@ class Part:
 def draw_part(timeline: Timeline, number: int) -> Part:
     """Draw one part of a sitting; a number that there is not gives the nearest part."""
     pen = _Pen(timeline)
-    used = sorted(pen.minutes())
-    parts = max(1, -(-len(used) // LINES_A_PART))
-    number = min(max(1, number), parts)
-    first = (number - 1) * LINES_A_PART
-    shown = used[first : first + LINES_A_PART]
-    before = [used[first - 1] if first else -1, *shown]
+    parts = list(_parts(sorted(pen.minutes()), pen)) or [[]]
+    number = min(max(1, number), len(parts))
+    shown = parts[number - 1]
+    before = [parts[number - 2][-1] if number > 1 else -1, *shown]
     lines = (pen.line(index, index - last - 1) for last, index in zip(before, shown, strict=False))
-    return Part(number, parts, tuple(lines))
+    return Part(number, len(parts), tuple(lines))
+
+
+def _parts(minutes: Sequence[int], pen: "_Pen") -> Iterator[list[int]]:
+    """Part the minutes so that no page grows long or heavy."""
+    part: list[int] = []
+    strokes = 0
+    for minute in minutes:
+        strokes += pen.strokes_in(minute)
+        if part and (len(part) == LINES_A_PART or strokes > STROKES_A_PART):
+            yield part
+            part, strokes = [], pen.strokes_in(minute)
+        part.append(minute)
+    if part:
+        yield part
 
 
 class _Pen:
@@ -96,6 +109,10 @@ class _Pen:
     def minutes(self) -> set[int]:
         """In which minutes, since the first, there is something to show."""
         return {*self._sounding, *(self._minute(span.begins_s) for span in self._spans)}
+
+    def strokes_in(self, index: int) -> int:
+        """How many strokes a minute has."""
+        return len(self._sounding.get(index, ()))
 
     def line(self, index: int, silent_before: int) -> Line:
         """Draw one minute."""
