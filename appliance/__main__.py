@@ -24,6 +24,7 @@ ELSEWHERE = {  # commands that live in a module of their own, with add_arguments
     "backup": ("appliance.backup", "copy the log into one file, and read the copy through"),
     "restore": ("appliance.restore", "list the backups, or bring one back"),
     "check": ("appliance.inspecting", "check the room: sound, pedals, light, clock, storage"),
+    "owner-code": ("appliance.owning", "print the one-time code that makes an owner"),
     "calibrate": ("appliance.calibrating", "tell how loud the room is, with a sound level meter"),
     "demo": ("appliance.demo", "play two invented weeks through the real chain and show the log"),
 }

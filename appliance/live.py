@@ -16,6 +16,8 @@ from appliance.control import add_socket, default_socket_path
 from appliance.daemon import Feet, OnEdge, OpenFeet, Room
 from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
+from appliance.last_good import load_or_last_good
+from appliance.log import owner_code
 from appliance.log.backups import offer
 from appliance.log.keeping import KeptLog
 from appliance.log.room_settings import RoomSettingsReader
@@ -41,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--patient",
         action="store_true",
-        help="open the room even if interface or pedals are missing, and look for the interface",
+        help="open the room even if interface or pedals are missing or settings cannot be read",
     )
     add_socket(parser)
 
@@ -49,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Run the room until SIGTERM or SIGINT; return 0 when nothing was lost."""
     logging.basicConfig(level=logging.INFO, format="groundnote: %(message)s", stream=sys.stderr)
-    settings = load(options.settings) if options.settings else Settings()
+    settings, trouble = _settings(options)
     log_path = options.log or Path(settings.room.log_path)
     sound: Sound
     if options.simulate:
@@ -72,12 +74,23 @@ def run(options: argparse.Namespace) -> int:
         socket_path=options.socket or default_socket_path(),
         set_before=_set_before(log_path),
         caretaker=caretaker,
+        settings_trouble=trouble,
     )
+    _tell_owner_code(log_path)
     stopping = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopping.set())
     with closing(caretaker):
         return 0 if room.serve(stopping) else 1
+
+
+def _settings(options: argparse.Namespace) -> tuple[Settings, str | None]:
+    """Return the settings, and what is wrong with their file where the room opens all the same."""
+    if options.settings is None:
+        return Settings(), None
+    if options.patient:
+        return load_or_last_good(options.settings)
+    return load(options.settings), None
 
 
 def _set_before(log_path: Path) -> dict[str, Any]:
@@ -87,6 +100,16 @@ def _set_before(log_path: Path) -> dict[str, Any]:
             return log.room_settings()
     except LogbookError:
         return {}
+
+
+def _tell_owner_code(log_path: Path) -> None:
+    """Say the code that waits for an owner; a room without one plays all the same."""
+    try:
+        waiting = owner_code.waiting(log_path)
+    except owner_code.OwnerCodeError as error:
+        waiting = str(error)
+    if waiting is not None:
+        logging.getLogger(__name__).info("%s", waiting)
 
 
 # Each kind of device is imported only where it is wanted: a simulated room needs no pins.

@@ -22,6 +22,7 @@ WHOLE_APPLIANCE = RULES | {
         "attendance",
         "gaps",
         "backup",
+        "last_good",
         "room_setup",
         "sitting",
         "desk",
@@ -36,7 +37,7 @@ WHOLE_APPLIANCE = RULES | {
 }
 COMMANDS = {
     *("listening", "advising", "commented", "plugged", "demo", "__main__"),
-    *("inspecting", "calibrating"),
+    *("inspecting", "calibrating", "owning"),
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "vocabulary": set(),
@@ -60,10 +61,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "plugged": RULES | {"devices"},
     "care": RULES | {"practice", "log"},
     "checkup": RULES | {"checking", "devices"},
-    "caretaker": RULES | {"checkup", "practice"},
+    "caretaker": RULES | {"checking", "checkup", "practice"},
     "inspecting": RULES | {"checking", "checkup", "control", "devices", "live", "practice"},
     "calibrating": RULES | {"checking", "checkup", "control", "devices"},
+    "owning": RULES | {"log"},
     "room_setup": RULES | {"log"},
+    "last_good": RULES,
     "backup": RULES | {"devices", "log"},
     "restore": RULES | {"backup", "log"},
     "attendance": TABLES,
@@ -73,7 +76,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "live": WHOLE_APPLIANCE - COMMANDS,
     "demo": WHOLE_APPLIANCE - {"__main__"},
     "__main__": WHOLE_APPLIANCE,
-    "web": RULES | {"log", "practice", "control", "room_setup"},
+    "web": RULES | {"last_good", "log", "practice", "control", "room_setup", "checking"},
     "__init__": set(),
 }
 

@@ -5,13 +5,18 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from waitress import create_server
 
 from appliance.control import add_socket
-from appliance.settings import Settings, load
+from appliance.last_good import load_or_last_good
+from appliance.log import owner_code
+from appliance.settings import Settings, WebSettings, load
 from appliance.vocabulary import GroundnoteError
 from web import create_app
+
+THREADS = 8  # two may be hashing PINs, and a browser keeps some connections open
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -20,19 +25,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         settings = _settings(options)
         app = create_app(settings.room.log_path, settings, socket_path=options.socket)
-        server = create_server(
-            app,
-            host=settings.web.host,
-            port=settings.web.port,
-            ident="",
-            clear_untrusted_proxy_headers=True,
-        )
+        waiting = owner_code.waiting(Path(settings.room.log_path))
+        server = create_server(app, **_serving(settings.web))
     except GroundnoteError as error:
         return _refuse(str(error))
     except (OSError, ValueError) as error:  # the second is waitress's word for an unknown host
         return _refuse(f"The address cannot be used ({error}): choose another --host or --port.")
     shown = "localhost" if settings.web.host in ("0.0.0.0", "::", "") else settings.web.host
     print(f"The week is at http://{shown}:{server.effective_port}/ (stop with Ctrl-C)", flush=True)
+    if waiting is not None:
+        print(waiting, flush=True)
     try:
         server.run()
     except KeyboardInterrupt:
@@ -42,9 +44,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _serving(web: WebSettings) -> dict[str, Any]:
+    """Return how waitress is to serve: to the network, or to a proxy here that speaks HTTPS."""
+    serving: dict[str, Any] = {
+        "host": web.host,
+        "port": web.port,
+        "ident": "",
+        "threads": THREADS,
+        "clear_untrusted_proxy_headers": True,
+    }
+    if web.https:
+        serving |= {
+            "host": "127.0.0.1",
+            "url_scheme": "https",
+            "trusted_proxy": "127.0.0.1",
+            "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
+        }
+    return serving
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="groundnote-web", description="Serve the phone page.")
     parser.add_argument("--settings", type=Path, help="settings file (TOML)")
+    parser.add_argument(
+        "--patient",
+        action="store_true",
+        help="where the settings cannot be read, go on with those that last could be",
+    )
     parser.add_argument("--log", help="the log, instead of the one in the settings")
     parser.add_argument("--host", help="address to listen on, instead of the one in the settings")
     parser.add_argument("--port", type=_port, help="port, instead of the settings'; 0: any free")
@@ -59,7 +85,12 @@ def _port(text: str) -> int:
 
 
 def _settings(options: argparse.Namespace) -> Settings:
-    settings = load(options.settings) if options.settings else Settings()
+    if options.settings is None:
+        settings = Settings()
+    elif options.patient:
+        settings, _ = load_or_last_good(options.settings)  # the room says what is wrong
+    else:
+        settings = load(options.settings)
     web = settings.web
     if options.host is not None:
         web = replace(web, host=options.host)

@@ -7,6 +7,7 @@ from werkzeug.exceptions import HTTPException, InternalServerError
 
 from appliance.log.logbook import NoLogYetError
 from appliance.vocabulary import LogbookError
+from web.place import current_room
 
 HEADERS = {
     "Content-Security-Policy": (
@@ -49,6 +50,8 @@ def register(app: Flask) -> None:
 
 def _add_headers(response: Response) -> Response:
     response.headers.update(HEADERS)
+    if current_room().web.https:
+        response.headers["Strict-Transport-Security"] = "max-age=31536000"
     if request.endpoint != "static":
         response.headers["Cache-Control"] = "no-store"  # what a player did is nobody else's
     return response

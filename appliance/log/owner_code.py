@@ -6,10 +6,12 @@ once it was used.
 
 import hmac
 import secrets
+from contextlib import suppress
 from pathlib import Path
 
+from appliance.log.people import PeopleReader
 from appliance.log.secret_file import read_or_make
-from appliance.vocabulary import GroundnoteError
+from appliance.vocabulary import GroundnoteError, LogbookError
 
 # Capital letters and digits that nobody takes for each other; 12 of them are 59 bits.
 _ALPHABET = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
@@ -65,3 +67,15 @@ def _plain(code: str) -> str:
 def _new_code() -> str:
     drawn = [secrets.choice(_ALPHABET) for _ in range(_GROUPS * _GROUP)]
     return "-".join("".join(drawn[i : i + _GROUP]) for i in range(0, len(drawn), _GROUP))
+
+
+def waiting(log_path: Path) -> str | None:
+    """Return what to tell at the start of a room that nobody owns yet; nothing once somebody does.
+
+    Raises :class:`OwnerCodeError` when the code can be neither read nor made.
+    """
+    with suppress(LogbookError), PeopleReader(log_path) as people:  # of a log, others tell
+        if people.has_owner():
+            return None
+    code = owner_code(log_path)
+    return f"Nobody owns this room yet. Owner code, to be typed once at /owner: {code}"

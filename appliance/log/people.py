@@ -9,6 +9,7 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -22,8 +23,6 @@ LONGEST_NICKNAME = 24  # characters
 PIN_DIGITS = (6, 12)
 FIRST_VERSION = 3  # of the log, with tables for people
 _PIN = re.compile(r"[0-9]+")
-# A hash of nothing anybody can type: a try for an unknown nickname takes as long as any other.
-_NOBODY = generate_password_hash("nobody", method="scrypt")
 # Writing systems that one language mixes by itself; any other mixture is there to look alike.
 _JAPANESE = frozenset({"CJK", "HIRAGANA", "KATAKANA"})
 
@@ -121,7 +120,7 @@ class PeopleReader(LogReader):
         """Return the person whose PIN this is; takes as long for a nickname that is nobody's."""
         found = self.find(nickname)
         rows = [] if found is None else self._hash_of(found)
-        right = check_password_hash(rows[0]["pin_hash"] if rows else _NOBODY, pin)
+        right = check_password_hash(rows[0]["pin_hash"] if rows else _hash_of_nobody(), pin)
         return found if right and rows else None
 
     def players_of(self, teacher_id: str) -> list[Person]:
@@ -205,6 +204,12 @@ class People(RoomLog, PeopleReader):
         if found is None:
             raise LogbookError(f"There is no person {person_id}: they were removed meanwhile.")
         return found
+
+
+@cache
+def _hash_of_nobody() -> str:
+    """Return a hash of what is no PIN: a try for an unknown nickname takes as long as any other."""
+    return generate_password_hash("nobody", method="scrypt")
 
 
 def _hashed(pin: str) -> str:
