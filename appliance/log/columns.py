@@ -3,6 +3,7 @@
 Thousands of notes are judged for one page, and hardly any of them is looked at one by one.
 """
 
+import math
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from typing import Any, TypeVar, overload
 
@@ -20,10 +21,15 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Places = NDArray[np.intp]
 
+# Columns of the note table.
+_KEYS = frozenset({"id", "sitting_id", "round_id"})
+_TEXTS = frozenset({"boot_id", "arrival", "verdict"})
+_WHOLE = frozenset({"try_number"})
 _AS_THEY_ARE = (
     *("ended_wall_s", "landing_hz", "settled_hz", "drone_hz", "reference_hz"),
-    *("shift_from_hz", "shift_likely", "measurable", "repeat", "struck", "paused", "without"),
+    *("shift_from_hz", "shift_likely"),
 )
+_FLAGS = ("measurable", "repeat", "struck", "paused", "without")
 
 
 class NoteColumns(Sequence[NoteRow]):
@@ -36,7 +42,7 @@ class NoteColumns(Sequence[NoteRow]):
 
     def __init__(
         self,
-        values: Mapping[str, Sequence[Any]],
+        values: Mapping[str, Sequence[Any] | NDArray[Any]],
         sittings: Sequence[SittingRow],
         build: Callable[[int], NoteRow],
     ) -> None:
@@ -59,15 +65,15 @@ class NoteColumns(Sequence[NoteRow]):
         )
         self.slid, self.vibrated = _flags(values["slid"]), _flags(values["vibrated"])
         self.in_round = _flags(values["in_round"])
-        self.movements: Sequence[Movement | None] = values["movement"]
-        self.calls: Sequence[Call | None] = values["call"]
+        self.movements: Sequence[Movement | None] = list(values["movement"])
+        self.calls: Sequence[Call | None] = list(values["call"])
         self._build = build
-        self._rows: list[NoteRow | None] = [None] * len(self.sitting)
+        self._latest: tuple[int, NoteRow] | None = None  # a page asks a row for this and that
         self._found: dict[Hashable, Any] = {}
 
     def __len__(self) -> int:
         """How many notes."""
-        return len(self._rows)
+        return len(self.sitting)
 
     @overload
     def __getitem__(self, place: int) -> NoteRow: ...
@@ -77,10 +83,11 @@ class NoteColumns(Sequence[NoteRow]):
         """Return one row, or some."""
         if isinstance(place, slice):
             return tuple(self[index] for index in range(*place.indices(len(self))))
-        row = self._rows[place]
-        if row is None:
-            row = self._rows[place] = self._build(range(len(self))[place])
-        return row
+        place = range(len(self))[place]
+        latest = self._latest
+        if latest is None or latest[0] != place:
+            latest = self._latest = place, self._build(place)
+        return latest[1]
 
     def __eq__(self, other: object) -> bool:
         """Tell whether the other sequence has the same rows."""
@@ -115,12 +122,12 @@ class NoteColumns(Sequence[NoteRow]):
         ]
 
 
-def _floats(values: Sequence[float | None]) -> Floats:
-    return np.array(values, np.float64)  # None becomes "not a number"
+def _floats(values: Sequence[Any] | NDArray[Any]) -> Floats:
+    return np.asarray(values, np.float64)  # None becomes "not a number"
 
 
-def _flags(values: Sequence[Any]) -> Flags:
-    return np.array(values, bool)
+def _flags(values: Sequence[Any] | NDArray[Any]) -> Flags:
+    return np.asarray(values, bool)
 
 
 def columns_of(rows: Sequence[NoteRow]) -> NoteColumns:
@@ -159,35 +166,70 @@ def columns_of_records(
     names: Sequence[str], records: Sequence[Sequence[Any]], sittings: Mapping[int, SittingRow]
 ) -> NoteColumns:
     """Lay records of the note table out in columns; ``sittings`` by their row keys."""
-    table = dict(zip(names, zip(*records, strict=True), strict=True)) if records else {}
-    nothing = (None,) * len(records)
+    table = _Table(names, records)
     numbers = {key: number for number, key in enumerate(sittings)}
     movements = {key: movement_of(sitting.instrument) for key, sitting in sittings.items()}
-
-    def column(name: str) -> Sequence[Any]:
-        return table.get(name, nothing)  # an older log has fewer columns
+    keys = table.column("sitting_id").tolist()
+    moved = ~np.isnan(table.column("shift_from_hz"))
 
     def row(place: int) -> NoteRow:
-        record = dict(zip(names, records[place], strict=True))
-        return note_row(record, sittings[record["sitting_id"]])
+        return note_row(table.record(place), sittings[keys[place]])
 
     values = {
-        **{name: column(name) for name in _AS_THEY_ARE},
-        "sitting": [numbers[key] for key in column("sitting_id")],
-        "start_s": [
-            end_s - duration_ms / 1000
-            for end_s, duration_ms in zip(
-                column("ended_monotonic_s"), column("duration_ms"), strict=True
-            )
-        ],
-        "end_s": column("ended_monotonic_s"),
+        **{name: table.column(name) for name in _AS_THEY_ARE},
+        **{name: table.column(name) == 1.0 for name in _FLAGS},
+        "sitting": [numbers[key] for key in keys],
+        "start_s": table.column("ended_monotonic_s") - table.column("duration_ms") / 1000,
+        "end_s": table.column("ended_monotonic_s"),
         "movement": [
-            None if hz is None else movements[key]
-            for hz, key in zip(column("shift_from_hz"), column("sitting_id"), strict=True)
+            movements[key] if so else None for so, key in zip(moved.tolist(), keys, strict=True)
         ],
-        "slid": [arrival == Arrival.SLIDE for arrival in column("arrival")],
-        "vibrated": [rate_hz is not None for rate_hz in column("vibrato_rate_hz")],
-        "in_round": [key is not None for key in column("round_id")],
-        "call": [call_of(verdict) for verdict in column("verdict")],
+        "slid": [arrival == Arrival.SLIDE for arrival in table.texts("arrival")],
+        "vibrated": ~np.isnan(table.column("vibrato_rate_hz")),
+        "in_round": table.column("round_id") != 0,
+        "call": [call_of(verdict) for verdict in table.texts("verdict")],
     }
     return NoteColumns(values, list(sittings.values()), row)
+
+
+class _Table:
+    """Records column by column, a third of what they take as they come; none of them is lost."""
+
+    def __init__(self, names: Sequence[str], records: Sequence[Sequence[Any]]) -> None:
+        self._count = len(records)
+        self._numbers: dict[str, NDArray[Any]] = {}
+        self._texts: dict[str, Sequence[str | None]] = {}
+        known: dict[str | None, str | None] = {}  # each text is held once
+        for name, column in zip(names, zip(*records, strict=True), strict=bool(records)):
+            if name in _TEXTS:
+                self._texts[name] = [known.setdefault(text, text) for text in column]
+            elif name in _KEYS:
+                self._numbers[name] = np.array([key or 0 for key in column], np.int64)
+            else:
+                self._numbers[name] = _floats(column)
+
+    def column(self, name: str) -> NDArray[Any]:
+        """Return numbers, not a number where there is none; an older log has fewer columns."""
+        if name in self._numbers:
+            return self._numbers[name]
+        return np.zeros(self._count, np.int64) if name in _KEYS else np.full(self._count, np.nan)
+
+    def texts(self, name: str) -> Sequence[str | None]:
+        """Return texts."""
+        return self._texts.get(name, ())
+
+    def record(self, place: int) -> dict[str, Any]:
+        """Return one record as it came."""
+        numbers = ((name, column[place].item()) for name, column in self._numbers.items())
+        return {
+            **{name: self._number(name, number) for name, number in numbers},
+            **{name: texts[place] for name, texts in self._texts.items()},
+        }
+
+    @staticmethod
+    def _number(name: str, number: float) -> float | None:
+        if name in _KEYS:
+            return number or None
+        if math.isnan(number):
+            return None
+        return int(number) if name in _WHOLE else number

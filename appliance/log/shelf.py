@@ -15,7 +15,7 @@ from threading import Lock
 from appliance.log.columns import NoteColumns
 from appliance.log.logbook import LogReader
 
-KEPT_NOTES = 16_000  # at most; each takes about 1.5 kB with all that is found out from it
+KEPT_NOTES = 12_000  # at most; each takes about 0.8 kB with all that is found out from it
 
 _Key = tuple[float, float, str | None]
 
