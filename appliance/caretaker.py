@@ -114,8 +114,8 @@ class Caretaker:
 
 def troubles(status: Message) -> list[str]:
     """All that is the matter, in sentences."""
-    parts = (status["sound"], status["log"], status["pedals"])
-    found = [str(part["trouble"]) for part in parts if part["trouble"]]
+    parts = (status.get(name, {}) for name in ("sound", "log", "pedals", "settings"))
+    found = [str(part["trouble"]) for part in parts if part.get("trouble")]
     if not status["sound"]["running"] and not status["sound"]["trouble"]:
         found.append("The sound has stopped.")
     return found

@@ -94,6 +94,7 @@ class Room:
         manager: ServiceManager | None = None,
         set_before: Message | None = None,
         caretaker: Caretaker | None = None,
+        settings_trouble: str | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
         self._setup = Setup(settings, set_before or {})
@@ -109,6 +110,7 @@ class Room:
         self._make_ear = make_ear or self._new_ear
         self._manager = manager or ServiceManager()
         self._caretaker = caretaker or Caretaker()
+        self._settings_trouble = settings_trouble
         self._search_steps = 0
         goes_on_within_s = settings.room.sitting_ends_after_silent_s
         self._writer = LogWriter(open_logbook, self._now_s, goes_on_within_s)
@@ -172,6 +174,18 @@ class Room:
             "felt_s_ago": {pedal.value: now.monotonic_s - at_s for pedal, at_s in felt},
             "care": self._desk.care(now),
             "sound": asdict(self._sound.report()),
+            "settings": {"trouble": self._settings_trouble},
+        }
+
+    def _felt_s_ago(self, now: Instant) -> dict[str, float | None]:
+        """Say how long ago each pedal of the board was pressed; ``None``: not yet."""
+        if self._feet is None:
+            return {}
+        board = pedals_of_board(self._settings.pedals.count)
+        felt = {pedal: self._felt.get(pedal) for pedal in board}
+        return {
+            pedal.value: None if at_s is None else now.monotonic_s - at_s
+            for pedal, at_s in felt.items()
             "log": asdict(self._writer.report()),
         }
 
@@ -258,7 +272,8 @@ class Room:
     def _how_it_is(self) -> str:
         sound, log = self._sound.report(), self._writer.report()
         pedals = self._feet.trouble if self._feet is not None else None
-        troubles = [trouble for trouble in (sound.trouble, log.trouble, pedals) if trouble]
+        parts = (sound.trouble, log.trouble, pedals, self._settings_trouble)
+        troubles = [trouble for trouble in parts if trouble]
         return " ".join(troubles) or f"Hears through {sound.device!r}."
 
     def _now_s(self) -> float:
