@@ -12,7 +12,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from appliance.checkup import LONGEST_S, Checkup, Lent
+from appliance.checking.program import LONGEST_S
+from appliance.checkup import Checkup, Lent
 from appliance.control import NoRoomError, add_socket, ask, socket_of_running_room
 from appliance.settings import Settings, load
 from appliance.vocabulary import DeviceError, SettingsError

@@ -6,7 +6,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
-from appliance.checkup import Checkup, as_message
+from appliance.checking.verdicts import as_message
+from appliance.checkup import Checkup
 from appliance.practice.signs import Sign, sign_of
 from appliance.vocabulary import ControlError
 

@@ -5,7 +5,6 @@ with devices of its own (:mod:`appliance.inspecting`).
 """
 
 from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -27,7 +26,6 @@ from appliance.vocabulary import DeviceError
 TRIES = 3  # a recording with lost samples says nothing of drift or removal
 SILENCE_DBFS = -300.0
 SPOILT = ("delay", "clocks", "reverberation", "removal of the drone")  # by lost samples
-LONGEST_S = 90.0  # then nobody need wait for a check any more
 
 Lent = TypeVar("Lent")
 
@@ -113,15 +111,3 @@ def _lost(lost: int) -> Line:
     found = f"{lost} lost, after {TRIES} tries"
     advice = "close other programs, use another USB port, or raise block_frames in [sound]"
     return Line(what, Verdict.DOUBTFUL, found, advice)
-
-
-def as_message(lines: list[Line]) -> list[dict[str, str]]:
-    """The lines for the control socket."""
-    return [{key: str(value) for key, value in asdict(line).items()} for line in lines]
-
-
-def from_message(message: list[dict[str, str]]) -> list[Line]:
-    """The lines as they were before :func:`as_message`."""
-    return [
-        Line(one["what"], Verdict(one["verdict"]), one["found"], one["advice"]) for one in message
-    ]

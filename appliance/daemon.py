@@ -30,7 +30,7 @@ from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.records import is_id
 from appliance.log.writer import LogWriter
-from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of
+from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of, pedals_of_board
 from appliance.room_setup import Setup
 from appliance.settings import RoomSettings, Settings
 from appliance.vocabulary import ControlError, Event, Instant
@@ -168,12 +168,12 @@ class Room:
         if self._feet is not None and self._feet.trouble is not None:
             desk["pedals"]["trouble"] = self._feet.trouble
         now = self._clock.now()
-        felt = self._felt.copy().items()
         return {
             **desk,
-            "felt_s_ago": {pedal.value: now.monotonic_s - at_s for pedal, at_s in felt},
+            "felt_s_ago": self._felt_s_ago(now),
             "care": self._desk.care(now),
             "sound": asdict(self._sound.report()),
+            "log": asdict(self._writer.report()),
             "settings": {"trouble": self._settings_trouble},
         }
 
@@ -186,7 +186,6 @@ class Room:
         return {
             pedal.value: None if at_s is None else now.monotonic_s - at_s
             for pedal, at_s in felt.items()
-            "log": asdict(self._writer.report()),
         }
 
     def answer(self, request: Message) -> Message:

@@ -12,8 +12,9 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from appliance.checking.machine import light_line, pedal_line
-from appliance.checking.verdicts import Line, Verdict
-from appliance.checkup import LONGEST_S, Checkup, Lent, from_message
+from appliance.checking.program import LONGEST_S
+from appliance.checking.verdicts import Line, Verdict, from_message
+from appliance.checkup import Checkup, Lent
 from appliance.control import NoRoomError, add_socket, ask, socket_of_running_room
 from appliance.devices.clock import SystemClock
 from appliance.practice.pedalboard import Pedal, pedals_of_board
@@ -80,7 +81,9 @@ class RunningRoom:
         """The pedal pressed last since a moment of the monotonic clock, if any."""
         felt = ask(self._socket, {"do": "status"})["felt_s_ago"]
         passed_s = self._clock.now().monotonic_s - since_s
-        lately = {name: ago_s for name, ago_s in felt.items() if ago_s < passed_s}
+        lately = {
+            name: ago_s for name, ago_s in felt.items() if ago_s is not None and ago_s < passed_s
+        }
         return Pedal(min(lately, key=lambda name: float(lately[name]))) if lately else None
 
     def try_light(self) -> str | None:

@@ -27,6 +27,7 @@ from web import (
     naming,
     pages,
     people,
+    room_check,
     room_page,
     sittings,
     words,
@@ -68,6 +69,7 @@ def create_app(
     sittings.register(app)
     choose.register(app)
     room_page.register(app)
+    room_check.register(app)
     return app
 
 

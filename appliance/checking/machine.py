@@ -93,8 +93,7 @@ def _lately(pedal: str, ago_s: float | None, within_s: float) -> Line:
     if ago_s is not None and ago_s <= within_s:
         return Line(f"{pedal} pedal", Verdict.FINE, f"felt {ago_s:.0f} s ago")
     found = "not felt yet" if ago_s is None else "not felt lately"
-    advice = "press it, then look again; if it stays so, look at its cable"
-    return Line(f"{pedal} pedal", Verdict.NOT_MEASURED, found, advice)
+    return Line(f"{pedal} pedal", Verdict.NOT_MEASURED, found)
 
 
 def light_line(*, pin: int | None, seen: bool | None, trouble: str | None = None) -> Line:

@@ -25,6 +25,7 @@ HIGHEST_SHARE_OF_RATE = 0.45
 FADE_S = 0.01
 UNDER_DRONE_DB = 6.0  # quieter than the drone is: a sweep is more striking
 OUTPUTS = 2
+LONGEST_S = 90.0  # three tries and the opening of the device: then nobody need wait any more
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ Every limit stands here with its reason. What says "our own choice" has no sourc
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 
 from appliance.checking.measuring import Measured, Path, Through
@@ -205,3 +205,15 @@ def _hum(hum: Hum | None) -> Line:
     found = f"{hum.hz:.0f} Hz and multiples, {hum.level_db:.0f} dBFS"
     advice = "plug all sound devices into one outlet, and keep sound cables away from power cables"
     return _line(what, hum.level_db, HUM_DB, found, advice)
+
+
+def as_message(lines: list[Line]) -> list[dict[str, str]]:
+    """The lines for the control socket."""
+    return [{key: str(value) for key, value in asdict(line).items()} for line in lines]
+
+
+def from_message(message: list[dict[str, str]]) -> list[Line]:
+    """The lines as they were before :func:`as_message`."""
+    return [
+        Line(one["what"], Verdict(one["verdict"]), one["found"], one["advice"]) for one in message
+    ]
