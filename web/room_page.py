@@ -11,6 +11,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
 from werkzeug.datastructures import MultiDict
 from wtforms import BooleanField, FloatField, SelectField, TimeField
+from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, NumberRange, Optional
 
 from appliance.control import NoRoomError, ask
@@ -48,7 +49,7 @@ class Tuned(FlaskForm):  # type: ignore[misc]
     """How the room is tuned."""
 
     instrument = SelectField(
-        "Instrument", choices=[(name, name.replace("-", " ")) for name in INSTRUMENTS]
+        "Instrument", choices=[SelectChoice(name, name.replace("-", " ")) for name in INSTRUMENTS]
     )
     a4_hz = Number(
         "A4 in Hz",
@@ -58,7 +59,7 @@ class Tuned(FlaskForm):  # type: ignore[misc]
         ],
         render_kw={"type": "number", "step": "any", "min": A4_HZ[0], "max": A4_HZ[1]},
     )
-    tuning = SelectField("Tuning", choices=list(TUNING_NAMES.items()))
+    tuning = SelectField("Tuning", choices=[SelectChoice(*pair) for pair in TUNING_NAMES.items()])
     band_cents = Number(
         "In tune within, cents",
         validators=[
