@@ -119,7 +119,7 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 # Where a process begins.
 BENCHES = (
     *("advice", "beats", "ear", "intruders", "press", "shifts"),
-    *("kill", "power", "soak"),
+    *("kill", "power", "soak", "unplug"),
 )
 ENTRIES = (
     *("appliance.__main__", "appliance.demo", "web.__main__"),

@@ -15,13 +15,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 import soundfile
 from numpy.typing import NDArray
 
 from appliance.control import Message, ask
 from appliance.log.logbook import LogReader, NoLogYetError
-from appliance.log.records import NoteRow
+from appliance.log.records import EventKind, NoteRow
 from appliance.tuning import cents, nearest_note, note_hz, note_name, parse_note
 from tests.soundcard import RATE_HZ, Microphone, SoundCard, Tap, wait_for
 
@@ -84,6 +85,10 @@ class Room:
                 return log.notes(0.0, 1e12)
         except NoLogYetError:
             return []
+
+    def gaps(self) -> list[EventKind]:
+        with LogReader(self.log_path) as log:
+            return [event.kind for event in log.events(0.0, 1e12)]
 
     def play(self, take: NDArray[np.float32]) -> tuple[list[NoteRow], float]:
         """Play a take; return its rows, and how long after its note's end they could be read."""
@@ -270,6 +275,7 @@ def test_the_sound_server_dies_and_comes_back(room: Room, tmp_path: Path) -> Non
     wait_for(room.tap.sounding)  # the drone goes on by itself
     row, _ = play_note(room, write_take(tmp_path / "take.wav", 440.0), note_hz(parse_note(DRONE)))
     assert row.note.settled_hz == pytest.approx(440.0, rel=1e-3)
+    assert room.gaps() == [EventKind.SOUND_GONE, EventKind.SOUND_BACK]
     room.process.send_signal(signal.SIGTERM)
     assert room.process.wait(timeout=15) == 0
 
@@ -332,3 +338,18 @@ def test_a_patient_room_opens_before_its_interface_is_there(
     microphone.close()
     process.terminate()
     assert process.wait(timeout=20) == 0
+
+
+def test_a_sound_process_that_hangs_is_replaced(room: Room) -> None:
+    room.command("on")
+    (sound,) = psutil.Process(room.process.pid).children()
+    sound.suspend()
+    began_s = time.monotonic()
+    wait_for(lambda: room.status()["sound"]["reopened"] == 1, 30.0)
+    print(f"replaced after {time.monotonic() - began_s:.1f} s")
+    wait_for(lambda: room.status()["sound"]["running"])
+    room.tap.connect()
+    wait_for(room.tap.sounding)  # the drone goes on by itself
+    wait_for(lambda: room.gaps() == [EventKind.SOUND_GONE, EventKind.SOUND_BACK])
+    room.process.send_signal(signal.SIGTERM)
+    assert room.process.wait(timeout=15) == 0

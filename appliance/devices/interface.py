@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection, Pipe
@@ -26,6 +27,9 @@ logger = logging.getLogger(__name__)
 HOUSE = Path(__file__).parents[2]
 OPENS_WITHIN_S = 20.0  # a slow card's first import included
 CLOSES_WITHIN_S = 2.0
+# A sound process that lost its device ends by itself after a second; one that hangs is ended.
+HANGS_AFTER_S = 2.5
+LOOK_S = 0.1
 
 Link = Connection
 Lent = TypeVar("Lent")
@@ -110,7 +114,7 @@ class Interface:
         theirs.close()
         try:
             ours.send((self._settings.sound, self._settings.drone))
-            answer = ours.recv() if ours.poll(OPENS_WITHIN_S) else "it does not answer"
+            answer = ours.recv() if self._answers(ours) else "it does not answer"
         except (EOFError, OSError) as error:
             answer = f"The sound process ended ({error!r}): is libportaudio2 installed?"
         if not isinstance(answer, SoundReport):
@@ -122,6 +126,14 @@ class Interface:
             self._report, self._link = answer, ours
             if self._last_order is not None:
                 self._send(self._last_order)
+
+    def _answers(self, link: "Link[Any, Any]") -> bool:
+        """Wait for an answer, until it takes too long or the room closes."""
+        latest_s = time.monotonic() + OPENS_WITHIN_S
+        while not link.poll(LOOK_S):
+            if self._stopping.is_set() or time.monotonic() > latest_s:
+                return False
+        return True
 
     def _send(self, message: Order | None) -> None:
         if self._link is not None:
@@ -155,6 +167,9 @@ class Interface:
         link = self._link
         try:
             while link is not None:
+                if not link.poll(HANGS_AFTER_S):
+                    logger.error("The sound process hangs and is ended.")
+                    self._process.kill()
                 block, self._report = link.recv()
                 self._handover.put(block)
         except (EOFError, OSError) as error:

@@ -164,7 +164,7 @@ def _watch(
     began_cpu_s = [_cpu_s(one) for one in family]
     looks = []
     while (at_s := time.monotonic() - began_s) < seconds:
-        microphone.play(_phrase(int(at_s)))
+        microphone.play(phrase(int(at_s)))
         tap.forget()
         looks.append(Look(at_s, sum(one.memory_full_info().uss for one in family) / 1e6))
         if len(looks) % 20 == 1:
@@ -203,7 +203,7 @@ def _lost(socket: Path) -> dict[str, int]:
 PHRASE_S = 3.0
 
 
-def _phrase(seed: int) -> "np.ndarray[tuple[int], np.dtype[np.float32]]":
+def phrase(seed: int) -> "np.ndarray[tuple[int], np.dtype[np.float32]]":
     """Return a plain bowed-like note of a second, another one each time."""
     hz = 220.0 * 2.0 ** (seed % 24 / 12.0)
     t = np.arange(RATE_HZ) / RATE_HZ
