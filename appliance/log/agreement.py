@@ -12,7 +12,7 @@ from appliance.log.psychometric import Threshold
 from appliance.log.tallies import FEW, Tally, tally, wilson
 from appliance.log.wander import sitting_threshold
 from appliance.log.weeks import Landing, grouped
-from appliance.tuning import CALLED_FROM_CENTS, accepted_calls, cents
+from appliance.tuning import CALLED_FROM_CENTS, accepted_calls
 from appliance.vocabulary import Call
 
 _Key = TypeVar("_Key", bound=Hashable)
@@ -133,7 +133,7 @@ def _count(landings: Iterable[Landing], band_cents: float) -> CallTally:
 def _threshold(landings: Iterable[Landing], *, sides: bool) -> Threshold | None:
     """Fit the calls on notes that have one right pitch; inside a span there is no error to hear."""
     calls = (
-        (landing.landing_cents, call, landing.row.sitting.sitting_id)
+        (landing.landing_cents, call, landing.sitting.sitting_id)
         for landing in landings
         if (call := landing.call) and not landing.spanned
     )
@@ -157,10 +157,7 @@ def _lines(
 
 def _corrected(landing: Landing) -> bool:
     """Tell whether landing and settled pitch lie so far apart that their calls can differ."""
-    landed, settled = landing.row.note.landing_hz, landing.row.note.settled_hz
-    if landed is None or settled is None:
-        return False
-    return abs(cents(settled, landed)) >= CALLED_FROM_CENTS
+    return abs(landing.correction_cents) >= CALLED_FROM_CENTS
 
 
 def _interval(landing: Landing) -> int | None:

@@ -4,7 +4,7 @@ Thousands of notes are judged for one page, and hardly any of them is looked at 
 """
 
 import math
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, TypeVar, overload
 
 import numpy as np
@@ -162,11 +162,8 @@ def columns_of(rows: Sequence[NoteRow]) -> NoteColumns:
     return NoteColumns(values, list(numbers), rows.__getitem__)
 
 
-def columns_of_records(
-    names: Sequence[str], records: Sequence[Sequence[Any]], sittings: Mapping[int, SittingRow]
-) -> NoteColumns:
-    """Lay records of the note table out in columns; ``sittings`` by their row keys."""
-    table = _Table(names, records)
+def columns_of_table(table: "NoteTable", sittings: Mapping[int, SittingRow]) -> NoteColumns:
+    """Lay the notes of a table out in columns; ``sittings`` by their row keys."""
     numbers = {key: number for number, key in enumerate(sittings)}
     movements = {key: movement_of(sitting.instrument) for key, sitting in sittings.items()}
     keys = table.column("sitting_id").tolist()
@@ -192,21 +189,34 @@ def columns_of_records(
     return NoteColumns(values, list(sittings.values()), row)
 
 
-class _Table:
-    """Records column by column, a third of what they take as they come; none of them is lost."""
+class NoteTable:
+    """Records of the note table, column by column: a third of what they take as they come.
 
-    def __init__(self, names: Sequence[str], records: Sequence[Sequence[Any]]) -> None:
-        self._count = len(records)
-        self._numbers: dict[str, NDArray[Any]] = {}
-        self._texts: dict[str, Sequence[str | None]] = {}
+    They come in parts, so that many are never there as they come; none of them is lost.
+    """
+
+    def __init__(self, names: Sequence[str], parts: Iterable[Sequence[Sequence[Any]]] = ()) -> None:
+        """Take records with columns of these names."""
+        self._texts: dict[str, list[str | None]] = {name: [] for name in names if name in _TEXTS}
+        numbers: dict[str, list[NDArray[Any]]] = {n: [] for n in names if n not in _TEXTS}
         known: dict[str | None, str | None] = {}  # each text is held once
-        for name, column in zip(names, zip(*records, strict=True), strict=bool(records)):
-            if name in _TEXTS:
-                self._texts[name] = [known.setdefault(text, text) for text in column]
-            elif name in _KEYS:
-                self._numbers[name] = np.array([key or 0 for key in column], np.int64)
-            else:
-                self._numbers[name] = _floats(column)
+        self._count = 0
+        for part in parts:
+            self._count += len(part)
+            for name, column in zip(names, zip(*part, strict=True), strict=True):
+                if name in _TEXTS:
+                    self._texts[name] += [known.setdefault(text, text) for text in column]
+                elif name in _KEYS:
+                    numbers[name].append(np.array([key or 0 for key in column], np.int64))
+                else:
+                    numbers[name].append(_floats(column))
+        self._numbers = {n: np.concatenate(found) for n, found in numbers.items() if found}
+
+    @property
+    def sitting_keys(self) -> list[int]:
+        """Row keys of the sittings."""
+        keys: list[int] = np.unique(self.column("sitting_id")).tolist()
+        return keys
 
     def column(self, name: str) -> NDArray[Any]:
         """Return numbers, not a number where there is none; an older log has fewer columns."""
@@ -216,7 +226,7 @@ class _Table:
 
     def texts(self, name: str) -> Sequence[str | None]:
         """Return texts."""
-        return self._texts.get(name, ())
+        return self._texts[name]
 
     def record(self, place: int) -> dict[str, Any]:
         """Return one record as it came."""

@@ -83,6 +83,12 @@ class Landing(NamedTuple):
         return bool(self.rows.slid[self.place])
 
     @property
+    def correction_cents(self) -> float:
+        """From the landing to the settled pitch."""
+        columns, place = self.rows, self.place
+        return cents(float(columns.settled_hz[place]), float(columns.landing_hz[place]))
+
+    @property
     def direction(self) -> int:
         """Return -1 for a shift downwards, else 1: cents times this are long positive."""
         return -1 if self.move is not None and self.move[0] > self.move[1] else 1

@@ -16,7 +16,7 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
-from appliance.log.columns import NoteColumns, columns_of_records
+from appliance.log.columns import NoteColumns, NoteTable, columns_of_table
 from appliance.log.dating import DATE_LATER, DATE_UNDATED
 from appliance.log.records import (
     NUMBER_BITS,
@@ -42,6 +42,7 @@ from appliance.log.schema import APPLICATION_ID, SCHEMA_VERSION, statements
 from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
 
 BUSY_TIMEOUT_S = 5.0
+READ_AT_ONCE = 1000  # notes, about 1 MB
 
 # Where to look for a sitting's notes by the index over time; a clock that was set meanwhile moves
 # them by less than an hour, or else they are dated anew.
@@ -199,9 +200,9 @@ class LogReader:
                    WHERE {where} ORDER BY note.ended_wall_s, note.id""",
                 values,
             )
-            names, records = [column[0] for column in found.description], found.fetchall()
-        keys = sorted({record[names.index("sitting_id")] for record in records})
-        return columns_of_records(names, records, {key: self._sitting(key) for key in keys})
+            names = [column[0] for column in found.description]
+            table = NoteTable(names, iter(lambda: found.fetchmany(READ_AT_ONCE), []))
+        return columns_of_table(table, {key: self._sitting(key) for key in table.sitting_keys})
 
     def sums(self, start_wall_s: float, end_wall_s: float) -> tuple[object, ...]:
         """Return what comes out differently once a note of :meth:`notes` has changed.
