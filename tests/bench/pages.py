@@ -9,6 +9,7 @@ Named beside it: a page that is not there, and the bare rows of those weeks by `
 import argparse
 import os
 import platform
+import re
 import sqlite3
 import statistics
 import subprocess
@@ -72,12 +73,14 @@ class Server:
 
 @contextmanager
 def served(log: Path) -> Iterator[Server]:
-    """Serve a log as the appliance does."""
+    """Serve a log as the appliance does, with the environment that its unit sets."""
     settings = log.with_suffix(".toml")
     settings.write_text(f'[room]\nlog_path = "{log}"\ntime_zone = "{million.ZONE.key}"\n')
     words = [sys.executable, "-c", _SERVE, "--settings", str(settings), "--port", "0"]
     begun = time.perf_counter()
-    process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    unit = (ROOT / "systemd" / "groundnote-web.service").read_text(encoding="utf-8")
+    environment = os.environ | dict(re.findall(r"(?m)^Environment=(\w+)=(\S+)$", unit))
+    process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=environment)
     try:
         assert process.stdout is not None
         said = process.stdout.readline()
@@ -197,15 +200,21 @@ class Report:
         self.say(f"| {what} | {value} | {limit} | {verdict} |")
 
 
-def run(folder: Path, for_s: float, turns: int) -> Report:
+def made(folder: Path) -> list[Path]:
+    """Make the logs, unless they are there."""
+    logs = [folder / f"{notes}.db" for notes in SIZES]
+    for log, notes in zip(logs, SIZES, strict=True):
+        if not log.exists():
+            begun = time.perf_counter()
+            million.fill(log, notes)
+            print(f"{log.name} made in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
+    return logs
+
+
+def run(logs: list[Path], for_s: float, turns: int) -> Report:
     """Measure everything; ``for_s`` seconds of phones for each way of asking."""
     report = Report()
     report.say("| what | measured | at most | |\n|---|---|---|---|")
-    logs = [folder / f"{notes}.db" for notes in SIZES]
-    for log, notes in zip(logs, SIZES, strict=True):
-        begun = time.perf_counter()
-        million.fill(log, notes)
-        print(f"{log.name} made in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
     size = bytes_a_note(logs[1], SIZES[1])
     report.row("log, bytes a note", f"{size:.0f}", f"{BYTES_A_NOTE:.0f}", kept=size < BYTES_A_NOTE)
     with served(logs[0]) as small, served(logs[1]) as large:
@@ -288,9 +297,10 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=60.0, help="of phones, each way of asking")
     parser.add_argument("--turns", type=int, default=15, help="for medians of single pages")
     parser.add_argument("--keep", type=Path, help="write the report to this file")
+    parser.add_argument("--logs", type=Path, help="folder in which the logs stay for the next run")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        report = run(Path(folder), options.seconds, options.turns)
+        report = run(made(options.logs or Path(folder)), options.seconds, options.turns)
     busy = os.getloadavg()[0]
     machine = f"{platform.machine()}, {os.cpu_count()} processors, load {busy:.1f} at the end"
     report.say(f"\n{date.today()}, {machine}, Python {platform.python_version()}.")
