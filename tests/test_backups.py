@@ -23,6 +23,7 @@ from appliance.log.backups import (
 from appliance.log.keeping import KeptLog, logs_aside
 from appliance.log.logbook import Logbook, LogReader
 from appliance.log.people import People, Role
+from appliance.log.schema import SCHEMA_VERSION, STEPS
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import Call, LogbookError
 from tests.log_rows import PLAIN, fill, instant, later
@@ -79,6 +80,26 @@ def test_a_backup_holds_the_log_as_it_was_while_a_room_goes_on(path: Path, folde
     with sqlite3.connect(backup) as raw:
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     assert not list(folder.glob("*-wal")) and not list(folder.glob("*.making"))
+
+
+def test_an_older_log_is_backed_up_as_it_is_and_brought_up_to_date_when_restored(
+    path: Path, folder: Path
+) -> None:
+    with sqlite3.connect(path) as old:
+        old.executescript(STEPS[0])
+        old.execute("PRAGMA user_version = 1")
+        old.execute("INSERT INTO room VALUES (1, 'north room', 0)")
+    old.close()
+    before = path.read_bytes()
+    backup = back_up(path, folder, NIGHT_S, 14)
+    assert path.read_bytes() == before
+    with sqlite3.connect(backup) as copy:
+        assert copy.execute("PRAGMA user_version").fetchone() == (1,)
+    copy.close()
+    restore(backup, path, folder)
+    with sqlite3.connect(path) as new:
+        assert new.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
+    new.close()
 
 
 def test_fourteen_nights_are_kept(path: Path, folder: Path) -> None:

@@ -57,7 +57,7 @@ def back_up(log_path: Path, folder: Path, now_wall_s: float, kept: int) -> Path:
     backup = folder / f"{log_path.stem}-{stamp}.db"
     if backup.exists():
         raise BackupError(f"There is a backup {backup} already: try again in a second.")
-    with Upkeep(log_path) as log:
+    with Upkeep(log_path, as_it_is=True) as log:  # a backup comes before an older log is changed
         _copy(log, backup, log_path.stat().st_size)
         note_erasures(folder, log.erasures())
     for old in backups_in(folder)[:-kept]:
@@ -76,7 +76,7 @@ def _copy(log: Upkeep, target: Path, size: int) -> None:
     making.unlink(missing_ok=True)  # of a backup that a power cut ended
     try:
         log.copy_to(making)
-        with Upkeep(making) as copy:
+        with Upkeep(making, as_it_is=True) as copy:
             copy.check_sound()
         making.rename(target)
         sync_folder(target.parent)

@@ -94,6 +94,8 @@ class Upkeep(RoomLog):
     def erasures(self) -> list[Erasure]:
         """Who asked to be forgotten."""
         rows = self._rows("SELECT * FROM erasure ORDER BY person_id", {})
+        if self._pragma("user_version") < FIRST_VERSION:
+            return []
         return [Erasure(id_text(row["person_id"]), row["wall_s"]) for row in rows]
 
     def knows(self, person_id: str) -> bool:
