@@ -69,7 +69,8 @@ class Caretaker:
         is ``sounding``, while a check goes on, and where nothing can be checked.
         """
         if request.get("do") == "light":
-            return {"light": {"trouble": self._try_light()}}
+            fitted = self._light is not None or self._light_trouble is not None
+            return {"light": {"fitted": fitted, "trouble": self._try_light()}}
         if request.get("do") == "calibrate":
             return {"level_db": self._level(request.get("what"), progress, sounding=sounding)}
         if request.get("again") is not False:
@@ -83,7 +84,7 @@ class Caretaker:
 
     def _try_light(self) -> str | None:
         if self._light is None:
-            return self._light_trouble or "no light is open in the running room"
+            return self._light_trouble
         self._light.try_out()
         return None
 

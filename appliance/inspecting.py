@@ -48,9 +48,9 @@ def run(options: argparse.Namespace) -> int:
         print("Quiet, please: a few sweeps and a drone, for a quarter of a minute.", flush=True)
         lines = show(room.sound())
         if not options.no_pedals:
-            lines += show(ask_for_pedals(settings, room.pressed))
+            lines += show(ask_for_pedals(room.pedals(), room.pressed))
         if not options.no_light:
-            lines += show([_light(settings, room.try_light)])
+            lines += show([_light(*room.try_light())])
     return EXIT_WRONG if any(line.verdict is Verdict.WRONG for line in lines) else 0
 
 
@@ -77,6 +77,10 @@ class RunningRoom:
         answer = ask(self._socket, {"do": "check"}, timeout_s=LONGEST_S)
         return from_message(answer["check"]["lines"])
 
+    def pedals(self) -> list[str]:
+        """The pedals of its board."""
+        return list(ask(self._socket, {"do": "status"})["felt_s_ago"])
+
     def pressed(self, since_s: float) -> Pedal | None:
         """The pedal pressed last since a moment of the monotonic clock, if any."""
         felt = ask(self._socket, {"do": "status"})["felt_s_ago"]
@@ -86,10 +90,10 @@ class RunningRoom:
         }
         return Pedal(min(lately, key=lambda name: float(lately[name]))) if lately else None
 
-    def try_light(self) -> str | None:
-        """Let the light show *trouble* for a moment; return what is the matter with it."""
-        trouble = ask(self._socket, {"do": "light"})["light"]["trouble"]
-        return trouble if trouble is None else str(trouble)
+    def try_light(self) -> tuple[bool, str | None]:
+        """Let the light show *trouble*; tell whether one is fitted, and what is the matter."""
+        light = ask(self._socket, {"do": "light"})["light"]
+        return bool(light["fitted"]), light["trouble"]
 
 
 class ClosedRoom:
@@ -108,6 +112,10 @@ class ClosedRoom:
 
         return Checkup(self._settings, here, self._log_path).lines()
 
+    def pedals(self) -> list[str]:
+        """The pedals of the settings."""
+        return [pedal.value for pedal in pedals_of_board(self._settings.pedals.count)]
+
     def pressed(self, since_s: float) -> Pedal | None:
         """The same; the board is opened at the first time. Raises :class:`DeviceError`."""
         if self._felt is None:
@@ -122,17 +130,19 @@ class ClosedRoom:
         feet = open_feet_of(self._settings)(felt.__setitem__, lambda *_: None)
         self._opened.callback(feet.close)
 
-    def try_light(self) -> str | None:
+    def try_light(self) -> tuple[bool, str | None]:
         """The same, with the light opened here."""
+        if self._settings.light.pin < 0:
+            return False, None
         from appliance.devices.lights import StatusLight  # noqa: PLC0415 - as above
 
         try:
             light = StatusLight(self._settings.light.pin)
         except DeviceError as error:
-            return str(error)
+            return True, str(error)
         self._opened.callback(light.close)
         light.try_out()
-        return None
+        return True, None
 
 
 def _room(
@@ -145,9 +155,9 @@ def _room(
     return RunningRoom(socket)
 
 
-def ask_for_pedals(settings: Settings, pressed: Pressed) -> Iterable[Line]:
+def ask_for_pedals(pedals: Iterable[str], pressed: Pressed) -> Iterable[Line]:
     """Ask for one pedal after the other."""
-    for pedal in pedals_of_board(settings.pedals.count):
+    for pedal in pedals:
         print(f"Press the {pedal} pedal …", flush=True)
         try:
             yield pedal_line(pedal, _answer(pressed))
@@ -166,13 +176,10 @@ def _answer(pressed: Pressed) -> Pedal | None:
     return None
 
 
-def _light(settings: Settings, try_light: Callable[[], str | None]) -> Line:
-    pin = settings.light.pin if settings.light.pin >= 0 else None
-    if pin is None:
-        return light_line(pin=None, seen=None)
-    trouble = try_light()
-    seen = None if trouble else _yes("Does the light flash twice, again and again? [y/n] ")
-    return light_line(pin=pin, seen=seen, trouble=trouble)
+def _light(fitted: bool, trouble: str | None) -> Line:
+    can_be_seen = fitted and trouble is None
+    seen = _yes("Does the light flash twice, again and again? [y/n] ") if can_be_seen else None
+    return light_line(fitted=fitted, seen=seen, trouble=trouble)
 
 
 def _yes(question: str) -> bool | None:

@@ -22,7 +22,7 @@ from appliance.log.people import People, Role
 from appliance.settings import Settings
 from tests.test_pages_browser import ARGUMENTS, CHROMIUM, HEIGHTS, SHOTS
 from web import create_app
-from web.room_check import LOOK_AT_THE_LIGHT
+from web.room_check import LOOK_AT_THE_LIGHT, NO_LIGHT
 
 PIN = "402915"
 LINES = [
@@ -58,6 +58,7 @@ class Place:
     checkup: ShortCheckup
     light: SeenLight
     status: Message
+    caretaker: Caretaker
 
     def client(self, nickname: str | None = "Ilse") -> FlaskClient:
         client = self.app.test_client()
@@ -89,14 +90,16 @@ def place(tmp_path: Path) -> Iterator[Place]:
 
     def answer(request: Message) -> Message:
         if request["do"] in ("check", "light"):
-            return caretaker.answer(request, lambda: None, sounding=status["sounding"])
+            return place.caretaker.answer(request, lambda: None, sounding=status["sounding"])
         return status
 
     server = ControlServer(socket, answer)
     server.start()
     plain = Settings()
     settings = replace(plain, room=replace(plain.room, name="north room", time_zone="UTC"))
-    yield Place(create_app(log_path, settings, socket_path=socket), checkup, light, status)
+    app = create_app(log_path, settings, socket_path=socket)
+    place = Place(app, checkup, light, status, caretaker)
+    yield place
     server.stop()
     people.close()
 
@@ -156,6 +159,9 @@ def test_the_light_flashes_when_asked(place: Place) -> None:
     client.post("/check/light", data={"csrf_token": token(client, "/check")})
     assert place.light.tried == 1
     assert LOOK_AT_THE_LIGHT in words(client)
+    place.caretaker = Caretaker()
+    client.post("/check/light", data={"csrf_token": token(client, "/check")})
+    assert NO_LIGHT in words(client)
 
 
 def test_without_a_room_it_says_so(tmp_path: Path, place: Place) -> None:

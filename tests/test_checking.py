@@ -265,7 +265,7 @@ def test_clock_pedals_and_light() -> None:
     assert pedal_line("left", None).verdict is Verdict.WRONG
     swapped = pedal_line("left", "right")
     assert swapped.verdict is Verdict.WRONG and "right" in swapped.found
-    assert light_line(pin=None, seen=None).verdict is Verdict.NOT_MEASURED
-    assert light_line(pin=24, seen=True).verdict is Verdict.FINE
-    assert light_line(pin=24, seen=False).verdict is Verdict.WRONG
-    assert light_line(pin=24, seen=None, trouble="busy").verdict is Verdict.WRONG
+    assert light_line(fitted=False, seen=None).verdict is Verdict.NOT_MEASURED
+    assert light_line(fitted=True, seen=True).verdict is Verdict.FINE
+    assert light_line(fitted=True, seen=False).verdict is Verdict.WRONG
+    assert light_line(fitted=True, seen=None, trouble="busy").verdict is Verdict.WRONG

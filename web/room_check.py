@@ -19,6 +19,8 @@ blueprint = Blueprint("room_check", __name__)
 LATELY_S = 120.0  # so long ago a pedal was pressed for this check
 LOOK_AT_THE_LIGHT = "Look at the light now: for eight seconds it flashes twice, again and again."
 
+NO_LIGHT = "No light is set: its pin is 'pin' under [light] in the settings."
+
 
 def register(app: Flask) -> None:
     """Give ``app`` the page, and its templates a word."""
@@ -66,8 +68,8 @@ def start_check() -> ResponseReturnValue:
 def try_light() -> ResponseReturnValue:
     """Let the status light be seen."""
     try:
-        trouble = _ask({"do": "light"})["light"]["trouble"]
-        flash(LOOK_AT_THE_LIGHT if trouble is None else f"The light: {trouble}.")
+        light = _ask({"do": "light"})["light"]
+        flash(light["trouble"] or (LOOK_AT_THE_LIGHT if light["fitted"] else NO_LIGHT))
     except ControlError as error:
         flash(str(error))
     return redirect(url_for("room_check.show_check"))

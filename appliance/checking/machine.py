@@ -96,16 +96,16 @@ def _lately(pedal: str, ago_s: float | None, within_s: float) -> Line:
     return Line(f"{pedal} pedal", Verdict.NOT_MEASURED, found)
 
 
-def light_line(*, pin: int | None, seen: bool | None, trouble: str | None = None) -> Line:
-    """Whether the light was seen; ``pin`` ``None``: there is none; ``seen`` ``None``: not asked."""
+def light_line(*, fitted: bool, seen: bool | None, trouble: str | None = None) -> Line:
+    """Whether the light was seen; ``seen`` ``None``: nobody was there to ask."""
     what = "light"
-    if pin is None:
+    if not fitted:
         return Line(what, Verdict.NOT_MEASURED, "none is set", "set pin in [light] if there is one")
     if trouble is not None:
         return Line(what, Verdict.WRONG, trouble)
     if seen is None:
-        return Line(what, Verdict.NOT_MEASURED, f"on pin {pin}", "look whether it blinks")
+        return Line(what, Verdict.NOT_MEASURED, "nobody was asked", "look whether it flashes")
     if seen:
-        return Line(what, Verdict.FINE, f"seen on pin {pin}")
-    advice = "look at its polarity, its resistor and its pin"
-    return Line(what, Verdict.WRONG, f"not seen on pin {pin}", advice)
+        return Line(what, Verdict.FINE, "seen")
+    advice = "look which way round it is, at its resistor and at its pin"
+    return Line(what, Verdict.WRONG, "not seen", advice)
