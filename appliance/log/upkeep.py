@@ -30,6 +30,7 @@ _ROWS_OF_PERSON = (
     "DELETE FROM studio WHERE :key IN (teacher_id, player_id)",
     "DELETE FROM studio_card WHERE teacher_id = :key",
     "DELETE FROM focus WHERE :key IN (player_id, teacher_id)",
+    "DELETE FROM event WHERE detail = :text",  # that they checked in
     "DELETE FROM person WHERE id = :key",
     "INSERT INTO erasure (person_id, wall_s) VALUES (:key, :wall_s) ON CONFLICT DO NOTHING",
 )
@@ -93,9 +94,9 @@ class Upkeep(RoomLog):
 
     def erasures(self) -> list[Erasure]:
         """Who asked to be forgotten."""
-        rows = self._rows("SELECT * FROM erasure ORDER BY person_id", {})
         if self._pragma("user_version") < FIRST_VERSION:
             return []
+        rows = self._rows("SELECT * FROM erasure ORDER BY person_id", {})
         return [Erasure(id_text(row["person_id"]), row["wall_s"]) for row in rows]
 
     def knows(self, person_id: str) -> bool:
