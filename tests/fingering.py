@@ -33,10 +33,13 @@ HANDS = {
 # The least move that is a shift: violinists lean back by a semitone in first position.
 LEAST_MOVE = {"violin": 2, "viola": 2}
 HIGHEST_PLACE = 12  # of the first finger, semitones over the open string
+FIRST_PLACE = 2  # in first position
 STRETCHED = 0.2  # share of notes for which the hand opens, where it can
 LOW_PLACES = 6.0  # places thin out over this distance from the nut, semitones
 # What the next note is, of a hundred
 STILL, CROSSES, OPENS, MOVES_ALONG, MOVES_ACROSS = 55, 22, 8, 10, 5
+NEIGHBOURS = (0.0, 1.0, 0.2, 0.05)  # how often another string, by how far away it lies
+OPENS_THE_SAME = 0.4  # share of open strings that are the one just played
 SLIDES = 0.5  # share of moves along a string that are heard as a slide
 FINGER_SLIDES = 0.01  # share of notes on one string to which a finger slides, the hand standing
 OFF_CENTS = 10.0  # how far off players land, standard deviation
@@ -93,7 +96,7 @@ class Passages:
 
     def passage(self, notes: int) -> list[Fingered]:
         """Return one passage, begun in first position."""
-        hand = self._under(self._string(), 2)
+        hand = self._under(self._string(), FIRST_PLACE)
         played = [Fingered(self._midi(hand), Arrival.BOW, None)]
         for _ in range(notes - 1):
             after, arrival = self._next(hand)
@@ -115,7 +118,9 @@ class Passages:
         return self._under(self._string(hand.string), hand.place), self._unslid()
 
     def _open(self, hand: _Hand) -> tuple[_Hand, Arrival]:
-        string = hand.string if self._chance.random() < 0.4 else self._string(hand.string)
+        string = (
+            hand.string if self._chance.random() < OPENS_THE_SAME else self._string(hand.string)
+        )
         return _Hand(string, hand.place, 0), self._unslid()
 
     def _move_along(self, hand: _Hand) -> tuple[_Hand, Arrival]:
@@ -146,7 +151,7 @@ class Passages:
         strings = np.arange(len(self.instrument.strings))
         if before is None:
             return int(self._chance.choice(strings))
-        weights = np.array([0.0, 1.0, 0.2, 0.05])[np.abs(strings - before)]
+        weights = np.array(NEIGHBOURS)[np.abs(strings - before)]
         return int(self._chance.choice(strings, p=weights / weights.sum()))
 
     def _unslid(self) -> Arrival:

@@ -23,15 +23,19 @@ ARRIVED_WITHIN_S = 3.0  # after a longer rest nobody comes from anywhere (as for
 # A second is a step, a third a skip, a fourth or more a leap (common practice, no source; others
 # call a third a leap as well). Half way from a major third to a fourth.
 LEAP_CENTS = 450.0
+LEAST_CENTS = 50.0  # nearer it is the same note
 # The weights below are chosen so that the cheapest fingering a teacher would write wins (common
 # practice, no source), and on passages of known fingering (tests/fingering.py, seed 1).
-LEAST_CENTS = 50.0  # nearer it is the same note
-MOVES = 0.1  # share of notes to which an unheard hand moves
-REACH_SEMITONES = 4.0  # moves of the hand thin out over this distance
-CROSSING = 0.5  # each string further away halves the share of crossings
-EXTENSION = 0.02  # a finger stretched a semitone out of the frame
-LOW_SEMITONES = 8.0  # a hand that can stay low does: places thin out over this distance
-WIDE_FRAME = 5  # semitones: a hand as wide as this leans back by one without a shift
+MOVES = 0.12  # share of notes to which the hand moves
+REACH_SEMITONES = 6.0  # moves of the hand thin out over this distance …
+LOW_SEMITONES = 6.0  # … and the places it moves to over this distance from the nut
+STAYS_SEMITONES = 10.0  # a hand that can stay low does: each note again thins the places out
+BEGINS_SEMITONES = 2.0  # as do the places in which it begins
+CROSSING = 0.4  # share of crossings, less by as much for each string further away
+EXTENSION = 0.002  # a finger stretched a semitone out of the frame
+OPEN = 0.15  # an open string, for each note that the frame holds
+WIDE_FRAME = 5  # semitones: a hand as wide as this leans by one without a shift …
+LEANS = 0.03  # … so often
 SLIDE_MOVING = 0.4  # share of moves along a string that are heard as a slide
 SLIDE_STILL = 0.004  # a finger that slides while the hand stands or leans
 
@@ -78,23 +82,26 @@ class Hand:
         self._tabulate()
 
     def _tabulate(self) -> None:
-        apart = np.abs(np.subtract.outer(self._strings, self._strings))
-        order = np.abs(np.subtract.outer(np.arange(len(apart)), np.arange(len(apart))))
+        order = np.abs(np.subtract.outer(*2 * [np.arange(len(self._strings))]))
         self._cross = _normalised(CROSSING**order)
-        distance = np.abs(np.subtract.outer(self._places, self._places))
-        self._move = _normalised(np.where(distance > 0, np.exp(-distance / REACH_SEMITONES), 0.0))
-        self._lean = np.where((distance == 1) & (self._frame >= WIDE_FRAME), self._move, 0.0)
-        self._far = self._move - self._lean
-        low = np.exp(-self._places / REACH_SEMITONES)
-        self._hand = np.tile(low / low.sum() / len(apart), (len(apart), 1))
+        away = np.abs(np.subtract.outer(self._places, self._places))
+        low = np.exp(-self._places / LOW_SEMITONES)
+        leans = away == (1 if self._frame >= WIDE_FRAME else -1)
+        moves = (away > 0) & ~leans
+        self._far = MOVES * _normalised(np.where(moves, low * np.exp(-away / REACH_SEMITONES), 0.0))
+        self._near = (1 - MOVES) * np.eye(len(low))
+        if leans.any():
+            self._near = (1 - LEANS) * self._near + LEANS * _normalised(np.where(leans, low, 0.0))
+        self._stays = np.exp(-self._places / STAYS_SEMITONES)
+        begins = np.exp(-self._places / BEGINS_SEMITONES)
+        self._hand = np.tile(begins / begins.sum() / len(order), (len(order), 1))
 
     def arrive(self, midi: float, *, slid: bool) -> float:
         """Take the next note; return how likely the hand moved to play it."""
         fits = self._fits(midi)
-        on_string = self._hand if slid else self._cross @ self._hand
-        heard = (SLIDE_STILL, SLIDE_MOVING) if slid else (1.0, 1.0)
-        near = ((1 - MOVES) * on_string + MOVES * (on_string @ self._lean)) * fits * heard[0]
-        far = MOVES * (on_string @ self._far) * fits * heard[1]
+        on_string = self._hand if slid else self._cross.T @ self._hand
+        near = (on_string @ self._near) * fits * (SLIDE_STILL if slid else 1.0)
+        far = (on_string @ self._far) * fits * (SLIDE_MOVING if slid else 1.0)
         total = float(near.sum() + far.sum())
         if total <= 0.0:  # a note no hand on these strings can play: anything may follow
             self._tabulate()
@@ -107,9 +114,9 @@ class Hand:
         finger = np.rint(midi - self._strings)[:, None]
         inside = (finger >= self._places) & (finger <= self._places + self._frame)
         stretched = (finger == self._places - 1) | (finger == self._places + self._frame + 1)
-        fits = np.where(inside, 1.0, np.where(stretched, EXTENSION, 0.0))
-        fits = fits * np.exp(-self._places / LOW_SEMITONES)
-        return np.where(finger == 0, 1.0, np.where(finger < 0, 0.0, fits))
+        fits = np.where(inside, 1.0, np.where(stretched, EXTENSION, 0.0)) * self._stays
+        opened = OPEN * (self._frame + 1)
+        return np.where(finger == 0, opened, np.where(finger < 0, 0.0, fits))
 
 
 def _normalised(weights: Floats) -> Floats:
