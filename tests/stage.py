@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from gpiozero.pins.mock import MockFactory
 
+from appliance.caretaker import Caretaker
 from appliance.daemon import Room
 from appliance.devices.blocks import Block, Samples, SoundReport
 from appliance.devices.clock import SimulatedClock
@@ -160,7 +161,10 @@ LEFT, MIDDLE, RIGHT = 17, 27, 22
 
 
 def build(
-    tmp_path: Path, settings: Settings = SETTINGS, manager: ServiceManager | None = None
+    tmp_path: Path,
+    settings: Settings = SETTINGS,
+    manager: ServiceManager | None = None,
+    caretaker: Caretaker | None = None,
 ) -> Stage:
     clock = SimulatedClock(START_S, monotonic_s=1000.0)
     sound, pins = ScriptedSound(clock), MockFactory()
@@ -187,6 +191,7 @@ def build(
         socket_path=socket,
         make_ear=make_ear,
         manager=manager,
+        caretaker=caretaker,
     )
     stage = Stage(clock, sound, pins, script, last_words, 0, log_path, socket, room)
     return stage

@@ -1,7 +1,9 @@
 """The day's listening and the word to rest: against the standards' own tables, and in a room."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,8 +15,10 @@ from appliance.practice.drone import Drone
 from appliance.practice.rest import Rest
 from appliance.practice.tone import Partial
 from appliance.settings import DroneSettings, LoudnessSettings, Settings
-from appliance.vocabulary import Instant
+from appliance.vocabulary import Instant, NoteEnded, NoteLanded
 from tests.log_rows import PLAIN
+from tests.soundcard import wait_for
+from tests.stage import MIDDLE, Stage, build, note
 
 # NIOSH 98-126, table 1-1 (from memory): level in dBA, and what it may last.
 TABLE_1_1 = [
@@ -199,3 +203,56 @@ def test_the_reminder_can_be_turned_off() -> None:
             care.play(PLAIN, instant(float(at)), instant(at + 4.0), None)
         assert care.due(None) is cue
         assert care.status(instant(1600.0), None)["rest_due"] is (cue is not None)
+
+
+# --- in a running room, by its own clock ---------------------------------------------------------
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Iterator[Stage]:
+    level = drone_dbfs(DroneSettings(), 220.0)
+    stage = build(tmp_path, calibrated(full_scale_dba=103.0 - level))  # 7.5 minutes are a day's
+    stage.room.start()
+    yield stage
+    stage.room.stop()
+    stage.pins.reset()
+
+
+def test_after_25_minutes_of_playing_a_cue_says_so(stage: Stage) -> None:
+    for number in range(5):  # with pauses of nearly five minutes
+        stage.hear(299.0, NoteEnded(note(299.0 * number, 299.0 * number + 2.0)))
+    stage.wait(1.0)
+    assert Cue.REST not in stage.cues() and not stage.room.status()["care"]["rest_due"]
+    for number in range(5, 7):
+        stage.hear(299.0, NoteEnded(note(299.0 * number, 299.0 * number + 2.0)))
+    wait_for(lambda: Cue.REST in stage.cues())
+    assert stage.room.status()["care"]["rest_due"]
+    stage.wait(301.0)
+    assert not stage.room.status()["care"]["rest_due"]
+    assert stage.cues().count(Cue.REST) == 1
+    assert len(stage.rows()) == 7  # no cue is a note
+
+
+def test_it_waits_for_the_end_of_a_note_and_of_an_answer(stage: Stage) -> None:
+    for number in range(6):
+        stage.hear(299.0, NoteEnded(note(299.0 * number, 299.0 * number + 2.0)))
+    stage.hear(10.0, NoteEnded(note(1794.0, 1796.0)), NoteLanded(1800.0, 220.0))
+    stage.wait(2.0)
+    assert Cue.REST not in stage.cues()  # a note sounds
+    stage.hear(1.0, NoteEnded(note(1800.0, 1806.0)))
+    wait_for(lambda: Cue.REST in stage.cues())
+
+
+def test_a_drone_uses_the_day_up_by_the_rooms_clock(stage: Stage) -> None:
+    stage.hold(MIDDLE)
+    for _ in range(449):
+        stage.clock.advance(1.0)
+        stage.room.status()
+        stage.room._desk.tick(stage.clock.now())
+    assert Cue.ENOUGH not in stage.cues()
+    used = stage.room.status()["care"]["used_percent"]
+    assert used == pytest.approx(100.0 * 449.0 / 450.0, abs=1.0)
+    for _ in range(4):
+        stage.clock.advance(1.0)
+        stage.room._desk.tick(stage.clock.now())
+    wait_for(lambda: Cue.ENOUGH in stage.cues())

@@ -2,6 +2,7 @@
 
 import itertools
 import re
+import threading
 import time
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from gpiozero.pins.mock import MockFactory
 
+from appliance.caretaker import Caretaker
 from appliance.devices.lights import StatusLight
 from appliance.practice.signs import (
     NOTED_S,
@@ -20,8 +22,9 @@ from appliance.practice.signs import (
     sign_of,
 )
 from appliance.settings import Settings, SettingsError, from_tables
-from appliance.vocabulary import DeviceError
+from appliance.vocabulary import DeviceError, NoteEnded
 from tests.soundcard import wait_for
+from tests.stage import build, note
 
 PIN = 24
 STEP_S = 0.01
@@ -156,3 +159,34 @@ def test_it_never_holds_anybody_up() -> None:
         light.note()
     assert time.perf_counter() - began_s < 0.05
     light.close()
+
+
+def test_a_running_room_is_seen_from_outside(tmp_path: Path) -> None:
+    """Ready, hearing, trouble: read from the pin alone, by how long it is on."""
+    light = StatusLight(PIN, pin_factory=(pins := MockFactory()))
+    stage = build(tmp_path, caretaker=Caretaker(light=light))
+    stopping = threading.Event()
+    serving = threading.Thread(target=stage.room.serve, args=(stopping,))
+    serving.start()
+
+    def lit_share(seconds: float) -> float:
+        pin, states = pins.pin(PIN), []
+        for _ in range(round(seconds / 0.02)):
+            states.append(bool(pin.state))
+            time.sleep(0.02)
+        return float(np.mean(states))
+
+    def stays(low: float, high: float) -> bool:
+        return low <= lit_share(1.7) <= high
+
+    try:
+        wait_for(lambda: stays(0.0, 0.2))  # one flash of a tenth of a second, or none
+        stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+        wait_for(lambda: stays(0.98, 1.0))
+        stage.sound.stopped = True
+        wait_for(lambda: stays(0.21, 0.35))  # two flashes of 0.2 s in 1.7 s
+    finally:
+        stopping.set()
+        stage.sound.fall_silent()
+        serving.join()
+        light.close()
