@@ -2,6 +2,7 @@
 
 from flask_wtf import FlaskForm
 from wtforms import (
+    BooleanField,
     DateField,
     HiddenField,
     PasswordField,
@@ -119,6 +120,13 @@ class SetRole(FlaskForm):  # type: ignore[misc]
 
     role = RadioField("May do", choices=[(role.value, role.value) for role in Role])
     submit = SubmitField("Set the role")
+
+
+class Remove(FlaskForm):  # type: ignore[misc]
+    """Somebody is removed, and asked about twice."""
+
+    sure = BooleanField(validators=[InputRequired("Tick this, if it is meant.")])
+    submit = SubmitField("Remove")
 
 
 class SetConsent(FlaskForm):  # type: ignore[misc]

@@ -5,6 +5,7 @@ sign-in; so nobody can use it without its person noticing.
 """
 
 import secrets
+from contextlib import suppress
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask import current_app as app
@@ -19,10 +20,13 @@ from appliance.log.people import (
     checked_pin,
 )
 from appliance.log.room_settings import RoomSettingsEditor, RoomSettingsReader
+from appliance.log.upkeep import Erasure, Upkeep
+from appliance.vocabulary import ControlError
 from web import forms
 from web.access import Who, current_person, needs
 from web.door import open_people
 from web.place import current_room
+from web.room_answer import ask_room
 
 blueprint = Blueprint("people", __name__, url_prefix="/people")
 
@@ -123,6 +127,27 @@ def end_sessions(person_id: str) -> ResponseReturnValue:
     return redirect(url_for("people.show_people"))
 
 
+@blueprint.post("/<person_id>/remove")
+@needs(Who.OWNER)
+def remove_person(person_id: str) -> ResponseReturnValue:
+    """Remove somebody with all that was logged for them."""
+    person = _looked_after(person_id)
+    if not forms.Remove().validate_on_submit():
+        return _show_one(person, 400)
+    try:
+        with PeopleReader(current_room().log_path) as people:
+            people.keep_an_owner(person_id)
+    except PersonError as error:
+        flash(str(error))
+        return _show_one(person, 400)
+    with suppress(ControlError):  # a room that does not run logs to nobody
+        ask_room({"do": "check_out", "player": person_id})
+    with Upkeep(current_room().log_path) as log:
+        log.forget(Erasure(person_id, current_room().now_s()))
+    flash(f"{person.nickname} is removed, and so is all that was logged for them.")
+    return redirect(url_for("people.show_people"))
+
+
 @blueprint.post("/registration")
 @needs(Who.OWNER)
 def set_registration() -> ResponseReturnValue:
@@ -202,6 +227,7 @@ def _show_one(person: Person, status: int) -> ResponseReturnValue:
             "person.html",
             person=person,
             role_form=forms.SetRole(role=person.role.value),
+            remove_form=forms.Remove(),
             consent_form=forms.SetConsent(consent_on=person.consent_on),
             role_words=ROLE_WORDS,
             room=current_room().settings.name,

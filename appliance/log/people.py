@@ -116,6 +116,12 @@ class PeopleReader(LogReader):
         """Whether anybody owns the room: from then on its pages are read after signing in."""
         return bool(self._people("WHERE role = 'owner' LIMIT 1", {}))
 
+    def keep_an_owner(self, without: str) -> None:
+        """Raise :class:`PersonError` when no owner would be left without this person."""
+        owners = self._people("WHERE role = 'owner'", {})
+        if [owner.person_id for owner in owners] == [without]:
+            raise PersonError("A room keeps at least one owner: make somebody else owner first.")
+
     def right_pin(self, nickname: str, pin: str) -> Person | None:
         """Return the person whose PIN this is; takes as long for a nickname that is nobody's."""
         found = self.find(nickname)
@@ -178,7 +184,7 @@ class People(RoomLog, PeopleReader):
     def set_role(self, person_id: str, role: Role) -> None:
         """Set what a person may do; raises :class:`PersonError` when no owner would be left."""
         if role is not Role.OWNER:
-            self._keep_an_owner(person_id)
+            self.keep_an_owner(person_id)
         self._change(
             "UPDATE person SET role = :role WHERE id = :id", person_id, {"role": role.value}
         )
@@ -193,11 +199,6 @@ class People(RoomLog, PeopleReader):
         self._change(
             "UPDATE person SET session_number = session_number + 1 WHERE id = :id", person_id, {}
         )
-
-    def _keep_an_owner(self, person_id: str) -> None:
-        owners = self._people("WHERE role = 'owner'", {})
-        if [owner.person_id for owner in owners] == [person_id]:
-            raise PersonError("A room keeps at least one owner: make somebody else owner first.")
 
     def _known(self, person_id: str) -> Person:
         found = self.person(person_id)
