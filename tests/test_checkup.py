@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from appliance.__main__ import main
 from appliance.caretaker import Caretaker
 from appliance.checking.measuring import Measured, measure
 from appliance.checking.program import Program
@@ -253,3 +254,19 @@ def test_the_light_follows_the_room() -> None:
 def test_a_room_without_its_interface_cannot_be_checked() -> None:
     with pytest.raises(ControlError, match="simulated"):
         Caretaker().answer({"do": "check"}, lambda: None, sounding=False)
+
+
+def test_a_room_that_does_not_run_is_checked_with_its_own_devices(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without interface and pins each is one line that says what to do, and nothing falls over."""
+    settings = tmp_path / "s.toml"
+    settings.write_text('[sound]\ndevice = "gramophone"\n[light]\npin = 24\n')
+    words = ["check", "--settings", str(settings), "--log", str(tmp_path / "room.db")]
+    assert main([*words, "--socket", str(tmp_path / "none.sock")]) == 1
+    said = capsys.readouterr()
+    found = {line[10:33].strip(): line for line in said.out.splitlines() if line[9:10] == " "}
+    assert "'gramophone' in its name" in found["sound"] and found["sound"].startswith("wrong")
+    for what in ("pedals", "light"):  # there are no pins here
+        assert found[what].startswith("wrong") and "cannot be opened" in found[what]
+    assert {"clock", "space", "card"} <= set(found) and said.err == ""
