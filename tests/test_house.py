@@ -104,6 +104,7 @@ PURE = (
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
     *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
     *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
+    "appliance.log.interruptions",
     *("appliance.log.judging", "appliance.log.columns", "appliance.log.change"),
     *("appliance.log.timeline", "appliance.log.chosen"),
     *(f"appliance.{table}" for table in sorted(TABLES)),

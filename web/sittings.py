@@ -8,6 +8,7 @@ from flask import Blueprint, Flask, abort, render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import BadRequest
 
+from appliance.log.interruptions import Cause, Interruption, interruptions
 from appliance.log.records import SittingRow
 from appliance.log.timeline import (
     DroneSpan,
@@ -45,6 +46,7 @@ def register(app: Flask) -> None:
         line_words=line_words,
         what_became=what_became,
         pitch_name=pitch_name,
+        gap_words=gap_words,
     )
     app.register_blueprint(blueprint)
 
@@ -70,13 +72,14 @@ def show_sittings() -> ResponseReturnValue:
 def show_sitting(sitting_id: str) -> ResponseReturnValue:
     """One sitting in time, then its notes one by one."""
     asked = _asked()
-    timeline, week = _read(sitting_id, asked)
+    timeline, week, gaps = _read(sitting_id, asked)
     naming.follow(asked, week.landings, timeline.sitting.instrument)
     part = draw_part(timeline, _whole_number("part", 1))
     return render_template(
         "sitting.html",
         timeline=timeline,
         week=week,
+        gaps=gaps,
         part=part,
         opened=_whole_number("minute", -1),
         **frame(asked),
@@ -87,7 +90,7 @@ def _asked() -> Asked:
     return read_query(request.args, current_room().settings, current_room().this_week)
 
 
-def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week]:
+def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week, list[Interruption]]:
     with open_log() as log:
         try:
             sitting = log.sitting(sitting_id)
@@ -98,7 +101,8 @@ def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week]:
         rows = log.notes_of(sitting_id)
         rounds, events = log.rounds_of(sitting_id), log.events_of(sitting_id)
     timeline = read_timeline(sitting, rows, rounds, events, asked.reading)
-    return timeline, read_week(rows, (), asked.reading, current_room().zone)
+    week = read_week(rows, (), asked.reading, current_room().zone)
+    return timeline, week, interruptions(events)
 
 
 def _before() -> float:
@@ -116,6 +120,21 @@ def _whole_number(key: str, otherwise: int) -> int:
 
 
 # -- words ------------------------------------------------------------------------------------
+
+
+def gap_words(gap: Interruption, zone: ZoneInfo | None) -> str:
+    """Say of what stretch nothing is known, and why."""
+    at, what = minute(gap.began_wall_s, zone), _INTERRUPTED[gap.cause]
+    if gap.lasted_s is None:
+        return (
+            f"From {at} on {what} until the end of the sitting; what was played then is not here."
+        )
+    number, unit = gap.lasted_s, "second"
+    if number >= 90.0:
+        number, unit = number / 60.0, "minute"
+    counted = max(1, round(number))
+    lasted = f"{counted} {unit}{'' if counted == 1 else 's'}"
+    return f"At {at} {what} for {lasted}; what was played then is not here."
 
 
 def sitting_day(sitting: SittingRow, zone: ZoneInfo | None) -> str:
