@@ -33,6 +33,7 @@ blueprint = Blueprint("sittings", __name__)
 
 A_PAGE = 20
 _BEFORE = re.compile(r"\d{1,11}(\.\d{1,9})?", re.ASCII)
+_INTERRUPTED = {Cause.SOUND: "the sound device was away", Cause.ROOM: "the room stopped"}
 _NUMBER = re.compile(r"\d{1,4}", re.ASCII)
 
 
