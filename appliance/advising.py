@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _rows(log: Path, player: str | None) -> list[NoteRow]:
+def _rows(log: Path, player: str | None) -> Sequence[NoteRow]:
     with LogReader(log) as reader:
         span = reader.span()
         return [] if span is None else reader.notes(span[0], math.inf, player)

@@ -50,6 +50,8 @@ class Comparison:
 class Beside:
     """Landings with the drone sounding beside those without it, the help being gone.
 
+    Playing with a drone does not by itself carry over (Springer et al., JRME 2020, N = 68), so each
+    player's own figures stand side by side, and nothing is claimed.
     ``alike_with`` and ``alike_without`` count only notes that were played both ways over the same
     drone: nothing else can be compared.
     """
