@@ -148,55 +148,70 @@ def _on_card(card: SoundCard, minutes: float, folder: Path) -> list[str]:
         return _watch(daemon.pid, socket, microphone, tap, minutes * 60.0)
     finally:
         daemon.terminate()
-        daemon.wait(timeout=20)
+        daemon.wait(timeout=60)
         for client in (tap, microphone):
             client.close()
         with LogReader(log_path) as log:
             log.check_sound()
 
 
+class Family:
+    """The daemon and its sound process, or one sound process after the other."""
+
+    def __init__(self, pid: int) -> None:
+        self._daemon = psutil.Process(pid)
+        self._began_s = self._spent(self._daemon)
+        self._sound_s: dict[int, float] = {}
+
+    def memory_mb(self) -> float:
+        """Return what both share with nobody."""
+        memory = self._daemon.memory_full_info().uss
+        for child in self._daemon.children():
+            with suppress(psutil.NoSuchProcess):  # it has just lost its device
+                memory += child.memory_full_info().uss
+                self._sound_s[child.pid] = self._spent(child)
+        return float(memory / 1e6)
+
+    def shares(self, seconds: float) -> tuple[float, float]:
+        """Return what daemon and sound took of one core, %."""
+        daemon_s = self._spent(self._daemon) - self._began_s
+        return 100.0 * daemon_s / seconds, 100.0 * sum(self._sound_s.values()) / seconds
+
+    @staticmethod
+    def _spent(process: psutil.Process) -> float:
+        times = process.cpu_times()
+        return float(times.user + times.system)
+
+
 def _watch(
     daemon_pid: int, socket: Path, microphone: Microphone, tap: Tap, seconds: float
 ) -> list[str]:
-    daemon = psutil.Process(daemon_pid)
-    family = [daemon, *daemon.children()]
-    before, began_s = _lost(socket), time.monotonic()
-    began_cpu_s = [_cpu_s(one) for one in family]
-    looks = []
+    family, began_s, looks = Family(daemon_pid), time.monotonic(), list[Look]()
     while (at_s := time.monotonic() - began_s) < seconds:
         microphone.play(phrase(int(at_s)))
         tap.forget()
-        looks.append(Look(at_s, sum(one.memory_full_info().uss for one in family) / 1e6))
+        looks.append(Look(at_s, family.memory_mb()))
         if len(looks) % 20 == 1:
             print(
                 f"{at_s / 60.0:6.1f} min {looks[-1].memory_mb:8.2f} MB {_lost(socket)}", flush=True
             )
         time.sleep(PHRASE_S)
-    shares = [
-        100.0 * (_cpu_s(one) - began) / (time.monotonic() - began_s)
-        for one, began in zip(family, began_cpu_s, strict=True)
-    ]
-    status = ask(socket, {"do": "status"})
-    after = _lost(socket)
+    daemon_share, sound_share = family.shares(seconds)
+    status = ask(socket, {"do": "status"}, timeout_s=30.0)
     return [
         f"real minutes                {seconds / 60.0:10.2f}",
         f"notes in the log            {status['log']['notes_written']:10d}"
         f"   slowest commit {status['log']['slowest_commit_s']:.3f} s",
         *_memory_lines(looks),
-        f"daemon, of one core         {shares[0]:10.2f} %",
-        f"sound process, of one core  {sum(shares[1:]):10.2f} %",
-        f"lost or late in the daemon  { {key: after[key] - before[key] for key in after} }",
+        f"daemon, of one core         {daemon_share:10.2f} %",
+        f"sound process, of one core  {sound_share:10.2f} %",
+        f"lost or late in the daemon  {_lost(socket)}",
         f"xruns of the sound card as an idle client beside it saw them: {tap.xruns}",
     ]
 
 
-def _cpu_s(process: psutil.Process) -> float:
-    times = process.cpu_times()
-    return float(times.user + times.system)
-
-
 def _lost(socket: Path) -> dict[str, int]:
-    sound = ask(socket, {"do": "status"})["sound"]
+    sound = ask(socket, {"do": "status"}, timeout_s=30.0)["sound"]
     return {**sound["flags"], "dropped": sound["dropped_blocks"], "reopened": sound["reopened"]}
 
 
