@@ -19,7 +19,7 @@ from appliance.settings import Settings, load
 from appliance.vocabulary import DeviceError, SettingsError
 
 LEAST_DBA, MOST_DBA = 30.0, 120.0  # what a meter can show here; anything else is a slip
-LEAST_DBFS = -60.0  # softer at the microphone nobody is playing
+LEAST_PLAYED_DBFS = -45.0  # players come with about -26; softer, nobody plays
 KEYS = {"loudspeaker": "full_scale_dba", "player": "player_full_scale_dba"}
 _SAID = {
     "loudspeaker": (
@@ -58,14 +58,20 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _level(settings: Settings, what: str, socket: Path) -> float:
-    """Return the level as sent or recorded, dB re full scale; a running room does it itself."""
+    """Return the level as sent or recorded, dB re full scale; a running room does it itself.
+
+    Raises :class:`DeviceError` where nobody plays who should.
+    """
     try:
         answer = ask(socket, {"do": "calibrate", "what": what}, timeout_s=LONGEST_S)
         level_db = float(answer["level_db"])
     except NoRoomError:
         level_db = _here(settings, what)
-    if level_db < LEAST_DBFS:
-        raise DeviceError("The microphone hears nobody: run 'groundnote check' first.")
+    if what == "player" and level_db < LEAST_PLAYED_DBFS:
+        raise DeviceError(
+            "The microphone hears hardly anything: play louder, or turn its input up, run "
+            "'groundnote check', and then this again."
+        )
     return level_db
 
 

@@ -149,3 +149,14 @@ def test_what_is_measured(monkeypatch: pytest.MonkeyPatch, what: str) -> None:
     else:
         assert level_db == pytest.approx(-23.01, abs=0.05)
         assert not np.round(played[0], 12).any()
+
+
+def test_nobody_is_not_taken_for_a_player(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(calibrating, "_here", lambda *_: -52.0)
+    words = ["calibrate", "player", "--dba", "75", "--socket", str(tmp_path / "none.sock")]
+    assert main(words) == 2
+    assert "hears hardly anything" in capsys.readouterr().err
+    assert main(["calibrate", "loudspeaker", *words[2:]]) == 0
+    assert "full_scale_dba = 127.0" in capsys.readouterr().out

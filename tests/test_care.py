@@ -19,6 +19,7 @@ from appliance.vocabulary import Instant, NoteEnded, NoteLanded
 from tests.log_rows import PLAIN
 from tests.soundcard import wait_for
 from tests.stage import MIDDLE, Stage, build, note
+from web import create_app
 
 # NIOSH 98-126, table 1-1 (from memory): level in dBA, and what it may last.
 TABLE_1_1 = [
@@ -241,6 +242,15 @@ def test_it_waits_for_the_end_of_a_note_and_of_an_answer(stage: Stage) -> None:
     assert Cue.REST not in stage.cues()  # a note sounds
     stage.hear(1.0, NoteEnded(note(1800.0, 1806.0)))
     wait_for(lambda: Cue.REST in stage.cues())
+
+
+def test_the_room_page_says_both(stage: Stage) -> None:
+    page = create_app(stage.log_path, Settings(), socket_path=stage.socket).test_client()
+    said = page.get("/room").text
+    assert "0 % of what NIOSH allows in a day" in said and "time for five minutes" not in said
+    for number in range(7):
+        stage.hear(299.0, NoteEnded(note(299.0 * number, 299.0 * number + 2.0)))
+    assert "It is time for five minutes without playing." in page.get("/room").text
 
 
 def test_a_drone_uses_the_day_up_by_the_rooms_clock(stage: Stage) -> None:

@@ -15,6 +15,7 @@ FADE_S = 0.5
 BAND_HZ = (707.0, 1414.0)
 SEED = 5  # any; the same noise every time
 LOWEST_HZ = 10.0
+SOFTEST = 1e-10  # of the strongest bin: softer ones add nothing
 
 
 def calibration_noise(level_dbfs: float, rate_hz: float) -> Floats:
@@ -41,6 +42,6 @@ def weighted_db(sound: Floats, rate_hz: float) -> float:
     """The A-weighted RMS of a sound, shape (n,), dB re full scale."""
     power = np.abs(np.fft.rfft(sound)) ** 2 * 2.0 / len(sound) ** 2
     hz = np.fft.rfftfreq(len(sound), 1.0 / rate_hz)
-    heard = hz >= LOWEST_HZ
+    heard = (hz >= LOWEST_HZ) & (power > SOFTEST * power.max())
     weights = np.array([10.0 ** (a_weighting_db(one) / 10.0) for one in hz[heard]])
     return power_db(float(np.sum(power[heard] * weights)))
