@@ -141,7 +141,7 @@ class Ear:
             return []
         if self._talk is not None and self._talk.heard(sketch):
             return []
-        landing = measure(sketch, self._pitch.blur_s)
+        landing = measure(sketch, self._pitch.blur_s, drone_hz)
         shift = None
         repeat = self._repeats(sketch, landing)
         if landing.settled_hz is not None and not repeat:

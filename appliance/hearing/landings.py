@@ -8,6 +8,7 @@ over cycles (Timmers & Desain 2000): the landing is then the mean of its first w
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,14 +30,24 @@ DEPART_CENTS = 9.0  # a departure; corrections worth the name are larger
 DEPART_FRAMES = 4  # sustained
 SLIP_CENTS = 200.0  # nothing that belongs to a note lies so far from its middle
 FEWEST_FRAMES = 5
-VIBRATO_HZ = np.arange(4.0, 8.6, 0.25)  # 5.5 to 8 on strings (Timmers & Desain), slower in song
+RATE_STEP_HZ = 0.25
+VIBRATO_HZ = np.arange(
+    4.0, 8.6, RATE_STEP_HZ
+)  # 5.5 to 8 on strings (Timmers & Desain), slower in song
 VIBRATO_CENTS = 5.0  # less is the unsteadiness of any tone
-VIBRATO_SHARE = 0.5  # of the variance that a sinusoid must explain
+VIBRATO_SHARE = 0.6  # of the variance that a sinusoid must explain
+LATE_S = 0.5  # at the end: a correction is over by then, and the vibrato has come
+RUNNING, RUNNING_SHARE = 0.6, 0.7  # of the late extent, explained: it runs from the first
 VIBRATO_S = 0.4  # two cycles of slow vibrato
 LAST_S = 0.1  # where a correction has ended, if anywhere
 SETTLED_CENTS = 6.0  # from there back, what stays this near is settled
-OWN_CENTS, SCATTER, LEFT = 0.16, 1.5, 2.2  # of the 95 % interval: see _uncertainty
-CYCLE_CENTS = 1.55  # over a cycle of vibrato, whose swing is no scatter
+SWINGING_CENTS = 3.0  # the same for the mean over a cycle of vibrato
+HALF_HOP_S = 0.005
+OWN_CENTS = 0.26  # of the 95 % interval: see _own_error
+SCATTER_CENTS, MOST_SCATTER = 4.0, 2.0  # a little scatter is the tone's own life, more is ours
+SWING_CENTS, SWING_LEFT, SWING_SLOPE_S = 0.27, 0.5, 0.25  # under vibrato: no scatter
+LEFT, LEFT_IN_OCTAVES = 2.6, 2.0  # times the amplitude that may be left of a drone
+OCTAVE_CENTS = 60.0
 TAIL_S = 0.04  # the last moments belong to the release
 
 
@@ -55,11 +66,12 @@ class Landing:
         return self.landing_hz is not None
 
 
-def measure(sketch: NoteSketch, blur_s: float) -> Landing:
+def measure(sketch: NoteSketch, blur_s: float, drone_hz: float | None = None) -> Landing:
     """Landing, settled pitch and vibrato of a note.
 
     ``blur_s`` is half the window that each frame looks at: frames nearer to the note's start
-    still hear what was before.
+    still hear what was before. ``drone_hz`` is the drone under it: in its octaves what is left of
+    it pulls at every partial.
     """
     end_s = sketch.end_s if sketch.end_s is not None else float(sketch.time_s[-1:].sum())
     if sketch.doubled or end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
@@ -67,14 +79,17 @@ def measure(sketch: NoteSketch, blur_s: float) -> Landing:
     time_s, cents = _inside(sketch, end_s, blur_s)
     if len(cents) < 2 * FEWEST_FRAMES:
         return Landing()
-    vibrato, depth = _vibrato(time_s, cents)
-    window = _landing_window(time_s - sketch.start_s, cents, depth)
+    vibrato, swing = _vibrato(time_s, cents)
+    cycle_s = 1.0 / swing.rate_hz if swing else None
+    window = _landing_window(time_s - sketch.start_s, cents, cycle_s)
     if window is None:
         return Landing()
     landing = cents[window]
-    middle = float(np.mean(landing)) if depth else float(np.median(landing))
+    middle = _cycle_mean(time_s, cents, cycle_s) if cycle_s else float(np.median(landing))
     settled = _settled(time_s, cents, window.stop, vibrato)
-    uncertainty = _uncertainty(landing, sketch.over_db, cycle=depth is not None)
+    pull = LEFT * (LEFT_IN_OCTAVES if _in_octave(middle, drone_hz) else 1.0)
+    left = min(10 ** (-float(np.median(sketch.over_db)) / 20), 1.0)
+    uncertainty = _own_error(_scatter(landing) if swing is None else swing) * (1 + pull * left)
     return Landing(hz_of(middle), uncertainty, hz_of(settled), vibrato)
 
 
@@ -100,6 +115,12 @@ def _landing_window(since_s: Floats, cents: Floats, cycle_s: float | None) -> sl
         if len(stable) >= FEWEST_FRAMES - 1 and np.ptp(stable) < STABLE_CENTS:
             return slice(first, _close(since_s, cents, first))
     return None
+
+
+def _cycle_mean(time_s: Floats, cents: Floats, cycle_s: float) -> float:
+    """Mean over the first whole cycle; its end may lie between two frames."""
+    total = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * (cents[1:] + cents[:-1]) / 2)])
+    return float(np.interp(time_s[0] + cycle_s, time_s, total)) / cycle_s
 
 
 def _close(since_s: Floats, cents: Floats, first: int) -> int:
@@ -131,8 +152,20 @@ def fit_swings(time_s: Floats, cents: Floats, rates_hz: Floats) -> tuple[Floats,
     return fits, np.einsum("rn,rn->r", left, left)
 
 
-def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float]:
-    """Best sinusoid about a straight line: rate (Hz), amplitude, mean (cents), share explained."""
+class _Swing(NamedTuple):
+    """A sinusoid about a straight line: rate in Hz, extent, mean and what it leaves (RMS) in cents,
+    slope of the line in cents a second, share of the variance about a line that it explains."""
+
+    rate_hz: float
+    extent: float
+    mean: float
+    slope: float
+    left: float
+    share: float
+
+
+def _swing(time_s: Floats, cents: Floats) -> _Swing:
+    """The best sinusoid at a vibrato's rate."""
     since = time_s - time_s.mean()
     flat = np.stack([np.ones_like(since), since])
     line = np.linalg.solve(flat @ flat.T, flat @ cents)
@@ -140,23 +173,30 @@ def _sinusoid(time_s: Floats, cents: Floats) -> tuple[float, float, float, float
     fits, left = fit_swings(time_s, cents, VIBRATO_HZ)
     shares = 1.0 - left / total
     best = int(shares.argmax())
-    if shares[best] <= 0.0:
-        return 0.0, 0.0, float(np.mean(cents)), 0.0
-    mean, _, *swing = fits[best]
-    return float(VIBRATO_HZ[best]), float(np.hypot(*swing)), float(mean), float(shares[best])
+    mean, slope, *swing = fits[best].tolist()
+    rate = float(VIBRATO_HZ[best])
+    if 0 < best < len(shares) - 1:  # a parabola through the three best
+        low, high = shares[best - 1], shares[best + 1]
+        rate += RATE_STEP_HZ * float((low - high) / (low - 2 * shares[best] + high - 1e-12)) / 2
+    rms = float(np.sqrt(max(left[best], 0.0) / len(cents)))
+    return _Swing(rate, float(np.hypot(*swing)), mean, slope, rms, float(shares[best]))
 
 
-def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, float | None]:
-    """Vibrato of the note, and the length of its first cycle where it runs from the landing on."""
+def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, _Swing | None]:
+    """Vibrato of the note, and as it swings at first where it runs from the landing on."""
     if time_s[-1] - time_s[0] < VIBRATO_S:
         return None, None
-    half = time_s >= time_s[0] + min(0.3, (time_s[-1] - time_s[0]) - VIBRATO_S)
-    rate, extent, _, share = _sinusoid(time_s[half], cents[half])
-    found = Vibrato(rate, extent) if extent > VIBRATO_CENTS and share > VIBRATO_SHARE else None
-    early = time_s < time_s[0] + 0.4
-    rate, extent, _, share = _sinusoid(time_s[early], cents[early])
-    running = found is not None and extent > 0.6 * found.extent_cents and share > 0.7
-    return found, 1.0 / rate if running else None
+    late = _swing(*_between(time_s, cents, time_s[-1] - LATE_S, np.inf))
+    if late.extent < VIBRATO_CENTS or late.share < VIBRATO_SHARE:
+        return None, None
+    early = _swing(*_between(time_s, cents, 0.0, time_s[0] + VIBRATO_S))
+    running = early.extent > RUNNING * late.extent and early.share > RUNNING_SHARE
+    return Vibrato(late.rate_hz, late.extent), early if running else None
+
+
+def _between(time_s: Floats, cents: Floats, begin_s: float, end_s: float) -> tuple[Floats, Floats]:
+    inside = (time_s >= begin_s) & (time_s < end_s)
+    return time_s[inside], cents[inside]
 
 
 def _settled(time_s: Floats, cents: Floats, after: int, vibrato: Vibrato | None) -> float:
@@ -164,28 +204,60 @@ def _settled(time_s: Floats, cents: Floats, after: int, vibrato: Vibrato | None)
     rest_s, rest = time_s[after:], cents[after:]
     if len(rest) < FEWEST_FRAMES:
         return float(np.median(cents[-max(len(rest), 2 * FEWEST_FRAMES) :]))
-    last = rest_s >= rest_s[-1] - (LAST_S if vibrato is None else 1.0 / vibrato.rate_hz)
+    if vibrato and rest_s[-1] - rest_s[0] > 1.0 / vibrato.rate_hz:
+        return _settled_swinging(rest_s, rest, vibrato)
+    last = rest_s >= rest_s[-1] - LAST_S
     final = float(np.mean(rest[last]))
-    reach = SETTLED_CENTS + (1.2 * vibrato.extent_cents if vibrato else 0.0)
-    outside = np.nonzero(np.abs(rest - final) > reach)[0]
+    outside = np.nonzero(np.abs(rest - final) > SETTLED_CENTS)[0]
     outside = outside[outside < len(rest) - last.sum()]
     begin = int(outside[-1]) + 1 if len(outside) else 0
-    if vibrato and rest_s[-1] - rest_s[begin] >= VIBRATO_S:
-        return _sinusoid(rest_s[begin:], rest[begin:])[2]
     return float(np.median(rest[begin:]))
 
 
-def _uncertainty(landing: Floats, over_db: Floats, *, cycle: bool) -> float:
-    """Half-width of the 95 % interval, in cents.
+def _settled_swinging(time_s: Floats, cents: Floats, vibrato: Vibrato) -> float:
+    """The same under vibrato: where its mean over one cycle no longer moves."""
+    cycle_s = 1.0 / vibrato.rate_hz
+    total = np.concatenate([[0.0], np.cumsum(cents)])
+    first = np.arange(np.searchsorted(time_s, time_s[-1] - cycle_s + HALF_HOP_S) + 1)
+    stop = np.searchsorted(time_s, time_s[first] + cycle_s - HALF_HOP_S)
+    means = (total[stop] - total[first]) / np.maximum(stop - first, 1)
+    outside = np.nonzero(np.abs(means - means[-1]) > SWINGING_CENTS)[0]
+    begin = int(outside[-1]) + 1 if len(outside) else 0
+    if time_s[-1] - time_s[begin] >= VIBRATO_S:
+        return _swing(time_s[begin:], cents[begin:]).mean
+    return float(np.mean(means[begin:]))
 
-    Scatter within the window and our own error, grown by what may be left of a drone. The factors
-    were fitted to the errors on recorded tones (tests/bench, tuning seeds): 90 to 98 % inside,
-    with no drone and with drones of 0 to +12 dB.
+
+def _scatter(cents: Floats) -> float:
+    """Robust standard deviation: the median deviation of a normal distribution is 0.6745 of it."""
+    return 1.4826 * float(np.median(np.abs(cents - np.median(cents))))
+
+
+def _own_error(heard: "float | _Swing") -> float:
+    """Half-width of the 95 % interval without a drone, in cents.
+
+    ``heard`` is the scatter within the window, or how the pitch swings where vibrato runs. These
+    factors, and those by which the interval grows with what may be left of a drone, were fitted to
+    the errors on recorded tones (tests/bench, tuning seeds): 90 to 98 % inside, with no drone and
+    with drones of 0 to +12 dB.
     """
-    scatter = 1.4826 * float(np.median(np.abs(landing - np.median(landing))))
-    own = CYCLE_CENTS if cycle else float(np.hypot(OWN_CENTS, SCATTER * scatter))
-    left = min(10 ** (-float(np.median(over_db)) / 20), 1.0)
-    return own * (1.0 + LEFT * left)
+    if isinstance(heard, _Swing):
+        return float(
+            np.sqrt(
+                SWING_CENTS**2 + (SWING_LEFT * heard.left) ** 2 + (SWING_SLOPE_S * heard.slope) ** 2
+            )
+        )
+    return float(np.hypot(OWN_CENTS, heard * (1 + min(heard, MOST_SCATTER) / SCATTER_CENTS)))
+
+
+def _in_octave(cents: float, drone_hz: float | None) -> bool:
+    """Whether a pitch is near the drone's root or octaves above it."""
+    if drone_hz is None:
+        return False
+    above = cents - CENTS_PER_OCTAVE * np.log2(drone_hz)
+    half = CENTS_PER_OCTAVE / 2
+    near = abs((above + half) % CENTS_PER_OCTAVE - half) < OCTAVE_CENTS
+    return bool(near and above > -OCTAVE_CENTS)
 
 
 def repeats(silent_s: float, apart_cents: float) -> bool:

@@ -335,14 +335,14 @@ class NoteFinder:
         self._open = after
 
     def _faded(self, note: _Open, now: int) -> bool:
-        recent = self._levels(min(max(note.start, now - RECENT_HOPS), now), now + 1)
-        level = recent[-1]
-        fallen = len(recent) > FADE_HOPS and recent[-FADE_HOPS:].max() <= recent.max() - FADE_DB
+        recent = self._traces.level(min(max(note.start, now - RECENT_HOPS), now), now + 1)
+        level, highest = recent[-1], max(recent)
+        fallen = len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
         last = note.at[-1] if note.at else note.start
         last = max(last, note.away_at[-1] if note.away_at else last)
-        soft = recent.max() - level >= SOFT_DB
+        soft = highest - level >= SOFT_DB
         lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
-        return lost or bool(fallen) or level < self._floor_db + LOST_DB
+        return lost or fallen or level < self._floor_db + LOST_DB
 
     def _fall(self, note: _Open, now: int) -> int:
         """Where the level began to fall for good."""

@@ -28,8 +28,8 @@ class Decimator:
         middle = (count - 1) / 2
         cutoff = (pass_hz + self.rate_hz / 2) / rate_hz
         taps = np.sinc(cutoff * (np.arange(count) - middle)) * np.hamming(count)
-        self._line = np.zeros(count - 1)
-        self._filter = np.zeros(((BLOCK - 1) * step + count, BLOCK))
+        self._line = np.zeros(count - 1, np.float32)
+        self._filter = np.zeros(((BLOCK - 1) * step + count, BLOCK), np.float32)
         for k in range(BLOCK):
             self._filter[k * step : k * step + count, k] = taps / taps.sum()
 
@@ -37,13 +37,13 @@ class Decimator:
         """Shape (n · step,), n a multiple of ``BLOCK``, becomes (n,)."""
         if self.step == 1:
             return samples
-        line = np.concatenate([self._line, samples])
+        line = np.concatenate([self._line, samples.astype(np.float32)])
         self._line = line[len(samples) :]
         rows, width = len(samples) // (BLOCK * self.step), len(self._filter)
         stride = BLOCK * self.step * line.itemsize
-        windows = np.ndarray((rows, width), buffer=line, strides=(stride, line.itemsize))
+        windows = np.ndarray((rows, width), line.dtype, line, strides=(stride, line.itemsize))
         # A product of overlapping rows would bypass BLAS: copied they are quicker.
-        return np.asarray((windows.copy() @ self._filter).reshape(-1))
+        return np.asarray((windows.copy() @ self._filter).reshape(-1), np.float64)
 
 
 def to_ear_rate(rate_hz: float) -> Decimator:

@@ -23,6 +23,7 @@ BELOW_DB = -14.0  # two strings are within 10 dB; 4 dB are hidden under the firs
 # +6 dB left a third of its amplitude. A second string in unison with the drone must be louder.
 DRONE_WEIGHT = 5.0
 NONE_DB = -99.0
+NEIGHBOURS = np.array([-1, 0, 1])
 
 
 class SecondPitch:
@@ -63,11 +64,10 @@ class SecondPitch:
 
     def _partials(self, amplitude: Floats, hz: Floats) -> Floats:
         """Power of the partials of ``hz``, shape (n, PARTIALS)."""
-        around = amplitude.copy()  # the grid is coarser than the bins
-        np.maximum(around[:, 1:], amplitude[:, :-1], out=around[:, 1:])
-        np.maximum(around[:, :-1], amplitude[:, 1:], out=around[:, :-1])
         order = np.arange(1, PARTIALS + 1)
         at = np.nan_to_num(hz)[:, None] * order / self._bin_hz
-        inside = (at > 0) & (at < amplitude.shape[1] - 1)
-        bins = np.rint(np.where(inside, at, 0.0)).astype(np.intp)
-        return np.where(inside, np.take_along_axis(around, bins, 1) ** 2, 0.0)
+        inside = (at > 1) & (at < amplitude.shape[1] - 2)
+        bins = np.rint(np.where(inside, at, 1.0)).astype(np.intp)
+        near = bins[:, :, None] + NEIGHBOURS  # the grid is coarser than the bins
+        found = amplitude[np.arange(len(hz))[:, None, None], near].max(2)
+        return np.where(inside, found**2, 0.0)
