@@ -42,7 +42,7 @@ def test_a_week_has_the_instruments_own(tmp_path: Path, instrument: str, name: s
     page, way = client.get("/").text, name.replace(" ", "-")
     assert f'<h2 id="by-{way}">By {name}</h2>' in page
     assert f'<a href="#by-{way}">By {name}</a>' in page
-    assert page.count('<h2 id="by-') == 2  # the other is by note
+    assert page.count('<h2 id="by-') == 3  # the others are by note and by drone
     assert ("likely (90 %)" in page) is (name != "leap")
     own = client.get(f"/{way}/59-67").text
     assert "B3→G4" in own and "short is minus, long is plus" in " ".join(own.split())

@@ -241,7 +241,7 @@ def test_another_a4_is_named_and_moves_every_equal_target(client: FlaskClient) -
 
 def test_a_notes_own_page_lists_every_landing(client: FlaskClient, log_path: Path) -> None:
     text = client.get("/note/66").text
-    rows = re.findall(r"<tr><td.*?</tr>", text, flags=re.S)
+    rows = re.findall(r"<tr><td.*?</tr>", text.split("Every landing of week 7")[1], flags=re.S)
     notes = _raw(log_path, THIS)["F#4"]
     assert len(rows) == len(notes)
     for shown, (outcome, error) in zip(rows, notes, strict=True):
@@ -270,13 +270,18 @@ def test_the_drawing_has_a_stroke_for_every_landing(client: FlaskClient) -> None
 def test_strokes_run_from_the_landing_to_the_settled_pitch(
     client: FlaskClient, address: str
 ) -> None:
-    """Against the table of the same page; A4→D4 goes down, so long is flat there."""
+    """Against the table of the same page; A4→D4 goes down, so long is flat there.
+
+    The table lists this week's landings, the drawing those of the weeks before, too, above them.
+    """
     page = client.get(address).text
+    before = client.get(f"{address}?week={BEFORE}").text
     scale = float(re.findall(r"<span>(\d+) cents (?:flat|short)</span>", page)[0])
     strokes = re.findall(r"M([\d.]+) ([\d.]+)v3H([\d.]+)", page)
     strokes.sort(key=lambda stroke: float(stroke[1]))
-    said = re.findall(r'class="n">([+−]?\d+) <small>.*?class="n">([+−]?\d+)<', page)
-    assert len(strokes) == len(said) > 0
+    row = r'class="n">([+−]?\d+) <small>.*?class="n">([+−]?\d+)<'
+    said = re.findall(row, before) + re.findall(row, page)
+    assert len(strokes) == len(said) > len(re.findall(row, before)) > 0
     for (start, _, end), cents in zip(strokes, said, strict=True):
         for x, text in zip((start, end), cents, strict=True):
             shown = (float(x) - 187.0) * scale / 147.0  # the drawing: 340 wide, 34 for the days

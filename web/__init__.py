@@ -16,6 +16,7 @@ from appliance.log.calendar import room_zone
 from appliance.settings import Settings
 from web import (
     access,
+    change,
     choose,
     door,
     door_card,
@@ -25,11 +26,13 @@ from web import (
     hosts,
     menu,
     naming,
+    notes,
     pages,
     people,
     room_check,
     room_page,
     sittings,
+    telling,
     words,
 )
 from web.pin_tries import PinTries
@@ -62,9 +65,10 @@ def create_app(
     _secure(app, room)
     words.register(app)
     naming.register(app)
+    telling.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, door, people, exports, door_card):
+    for module in (pages, notes, change, door, people, exports, door_card):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

@@ -45,11 +45,12 @@ class Ruler:
 
 @dataclass(frozen=True, slots=True)
 class DayLine:
-    """Where a day's name stands, and its rule above."""
+    """Where a day's name stands, and its rule above; ``new_week``: it is the first of its week."""
 
     name: str
     top: float
     middle: float
+    new_week: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +76,33 @@ def scale_for(landings: Sequence[Landing]) -> float:
     return next((scale for scale in SCALES_CENTS if size <= 0.9 * scale), SCALES_CENTS[-1])
 
 
-def draw(landings: Sequence[Landing], tally: Tally, ruler: Ruler, *, along: bool = False) -> Diary:
+def weekday(day: date) -> str:
+    """Name a day of one week, such as ``Mon``."""
+    return f"{day:%a}"
+
+
+def day_of_month(day: date) -> str:
+    """Name a day of several weeks, such as ``9 Feb``."""
+    return f"{day.day} {day:%b}"
+
+
+def draw(
+    landings: Sequence[Landing],
+    tally: Tally,
+    ruler: Ruler,
+    *,
+    along: bool = False,
+    name: Callable[[date], str] = weekday,
+) -> Diary:
     """Draw some landings in their order; ``along`` counts cents along a shift, long to the right.
 
-    What lies beyond the scale is drawn at its edge.
+    What lies beyond the scale is drawn at its edge. ``name`` names the days.
     """
     x = _across(ruler.scale_cents)
     days: list[DayLine] = []
     strokes: dict[str, list[str]] = {outcome.value: [] for outcome in COUNTED}
     each = _each(landings, ruler.most)
+    last_week: tuple[int, int] | None = None
     y = 0.0
     for day, of_day in groupby(landings, key=lambda landing: landing.day):
         top = y
@@ -92,7 +111,9 @@ def draw(landings: Sequence[Landing], tally: Tally, ruler: Ruler, *, along: bool
             path = f"M{x(stroke.landed):g} {y - 3:g}v3H{x(stroke.settled):g}"
             strokes[stroke.outcome].append(path)
         y = max(y, top + 11.0) + DAY_GAP
-        days.append(DayLine(_day_name(day), top, (top + y) / 2))
+        week = day.isocalendar()[:2]
+        days.append(DayLine(name(day), top, (top + y) / 2, bool(days) and week != last_week))
+        last_week = week
     return Diary(
         height=y + BAR_HEIGHT,
         scale_cents=ruler.scale_cents,
@@ -158,7 +179,3 @@ def _bar(tally: Tally, x: Callable[[float], float]) -> tuple[float, float, float
     left = x(tally.typical_cents - tally.spread_cents)
     right = x(tally.typical_cents + tally.spread_cents)
     return left, max(2.0, round(right - left, 1)), x(tally.typical_cents)
-
-
-def _day_name(day: date) -> str:
-    return f"{day:%a}"

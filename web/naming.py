@@ -5,7 +5,7 @@ The naming is kept with the request, so that every word of one page follows the 
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from flask import Flask, g, has_app_context
 
@@ -62,6 +62,7 @@ def follow(asked: Asked, landings: Sequence[Landing], room_instrument: str) -> N
     Without a key it is spelled around the drone that most of the landings had; written pitch and
     clef are those of the instrument that most of them were played on, or else of the room's.
     """
+    g.handed_on = asked.link()
     g.instrument = _commonest([found.sitting.instrument for found in landings], room_instrument)
     g.naming = Naming(
         tonic_fifths=_tonic(asked.manner, landings),
@@ -79,6 +80,12 @@ def followed() -> bool:
 def instrument() -> str:
     """Return the instrument that the page being made is about."""
     return str(g.instrument)
+
+
+def handed_on() -> dict[str, Any]:
+    """Return the query that asks another page for the same week, read and written the same way."""
+    values: dict[str, Any] = g.get("handed_on", {})
+    return values
 
 
 def current() -> Naming:

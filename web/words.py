@@ -46,6 +46,7 @@ def register(app: Flask) -> None:
         days=days,
         read_as=read_as,
         clock=clock,
+        day_and_clock=day_and_clock,
         signed=signed,
         slow_enough=slow_enough,
         off_all_evening=off_all_evening,
@@ -175,6 +176,12 @@ def tries(lines: Iterable[TryLine]) -> str:
 def clock(at: Instant, zone: ZoneInfo | None) -> str:
     """Return when something was, such as ``Mon 17:05``."""
     return f"{datetime.fromtimestamp(at.wall_s, zone):%a %H:%M}"
+
+
+def day_and_clock(at: Instant, zone: ZoneInfo | None) -> str:
+    """Return when something was in one of several weeks, such as ``9 Feb 17:05``."""
+    moment = datetime.fromtimestamp(at.wall_s, zone)
+    return f"{moment.day} {moment:%b %H:%M}"
 
 
 def signed(cents: float) -> str:
