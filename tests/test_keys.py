@@ -138,6 +138,46 @@ def test_a_board_that_is_unplugged_and_comes_back_keeps_working(board: Board) ->
     assert board.edges[2] == ("press", Pedal.RIGHT, 5.0) and board.pedals.trouble is None
 
 
+@pytest.mark.skipif(
+    not os.access("/dev/uinput", os.W_OK), reason="this kernel makes no input devices (uinput)"
+)
+def test_a_board_made_by_the_kernel_is_unplugged_and_comes_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The same with a real device file, a real grab and the kernel's own error."""
+    evdev = pytest.importorskip("evdev")
+    monkeypatch.setattr(keys, "LOOK_AGAIN_S", 0.02)
+    edges: list[tuple[str, Pedal]] = []
+
+    def press_until(count: int) -> None:
+        """Press the right pedal again and again: nobody says when the device file is open."""
+        board = evdev.UInput({EV_KEY: ALL}, name="Groundnote page turner")
+
+        def press() -> bool:
+            for value in (1, 2, 0):
+                board.write(EV_KEY, CODES["KEY_RIGHT"], value)
+                board.syn()
+            return len(edges) >= count
+
+        wait_for(press)
+        board.close()
+
+    pedals = KeyPedals(
+        replace(SETTINGS, keyboard="groundnote page"),
+        lambda pedal, _: edges.append(("press", pedal)),
+        lambda pedal, _: edges.append(("release", pedal)),
+    )
+    try:
+        press_until(2)
+        wait_for(lambda: pedals.trouble)
+        before = len(edges)
+        press_until(before + 2)
+    finally:
+        pedals.close()
+    assert edges[0::2] == len(edges) // 2 * [("press", Pedal.RIGHT)]
+    assert edges[1::2] == len(edges) // 2 * [("release", Pedal.RIGHT)]
+
+
 def test_of_two_devices_with_one_name_the_one_with_the_keys_is_taken(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
