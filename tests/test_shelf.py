@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from weakref import ref
 
 import pytest
 
@@ -121,7 +122,8 @@ def test_the_shelf_is_as_long_as_it_says(log: Logbook, monkeypatch: pytest.Monke
 
 
 def test_a_week_is_found_once_for_each_reading(log: Logbook) -> None:
-    notes, before = log.notes(*EVER), log.notes(0.0, 1.0)
+    with Shelf(log._path).reader() as reader:
+        notes, before = reader.notes(*EVER), reader.notes(0.0, 1.0)
     week = read_week(notes, before, Reading(), ZONE)
     assert read_week(notes, before, Reading(), ZONE) is week
     assert read_week(notes, before, Reading(band_cents=5.0), ZONE) is not week
@@ -129,3 +131,16 @@ def test_a_week_is_found_once_for_each_reading(log: Logbook) -> None:
     landings = landings_of(notes, Reading(), ZONE)
     landings.clear()  # a list of one's own
     assert len(landings_of(notes, Reading(), ZONE)) == 4
+
+
+def test_what_is_let_go_is_gone(log: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A week and its notes point to each other; left alone they would wait for the collector."""
+    monkeypatch.setattr(shelf_module, "KEPT_NOTES", 3)
+    shelf = Shelf(log._path)
+    with shelf.reader("lark") as lark, shelf.reader("wren") as wren:
+        held = ref(landings_of(lark.notes(*EVER), Reading(), ZONE)[0].rows)
+        assert held() is not None
+        wren.notes(*EVER)
+        assert held() is None
+    everything = ref(landings_of(log.notes(*EVER), Reading(), ZONE)[0].rows)  # nobody held it
+    assert everything() is None

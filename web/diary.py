@@ -15,10 +15,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
+from statistics import median
 
-import numpy as np
-
-from appliance.log.tallies import COUNTED, Tally, middle
+from appliance.log.tallies import COUNTED, Tally
 from appliance.log.weeks import Landing
 
 WIDTH = 340.0
@@ -156,11 +155,12 @@ def _strokes(landings: Sequence[Landing], each: int, along: bool) -> list[_Strok
 
 
 def _stroke(bundle: Sequence[Landing], along: bool) -> _Stroke:
-    landed, settled = (
-        middle(np.array([(one.direction if along else 1) * off(one) for one in bundle]))
-        for off in (lambda one: one.landing_cents, lambda one: one.settled_cents)
+    side = bundle[0].direction if along else 1  # the same for all: they are of one shift
+    return _Stroke(
+        bundle[0].outcome.value,
+        side * median(landing.landing_cents for landing in bundle),
+        side * median(landing.settled_cents for landing in bundle),
     )
-    return _Stroke(bundle[0].outcome.value, landed, settled)
 
 
 def _across(scale_cents: float) -> Callable[[float], float]:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row
+from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row, parse_id
 from appliance.vocabulary import Arrival, Call, Movement
 
 KEPT_QUESTIONS = 4  # a page asks two, or four of a week and of the week before it
@@ -37,7 +37,8 @@ class NoteColumns(Sequence[NoteRow]):
 
     Arrays have a place for every note; pitches are in Hz and not a number where there is none.
     ``sitting`` is the place of a note's sitting among ``sittings``. ``start_s`` and ``end_s`` are
-    on the monotonic clock, ``ended_wall_s`` is Unix time. ``call`` is the last verdict called.
+    on the monotonic clock, ``ended_wall_s`` is Unix time. ``calls`` are the last verdicts called.
+    ``round_key`` is the row key of a note's round, 0 where there is none.
     """
 
     def __init__(
@@ -65,11 +66,14 @@ class NoteColumns(Sequence[NoteRow]):
         )
         self.slid, self.vibrated = _flags(values["slid"]), _flags(values["vibrated"])
         self.in_round = _flags(values["in_round"])
+        self.round_key = np.asarray(values["round_key"], np.int64)
+        self.try_number = _floats(values["try_number"])
         self.movements: Sequence[Movement | None] = list(values["movement"])
         self.calls: Sequence[Call | None] = list(values["call"])
         self._build = build
         self._latest: tuple[int, NoteRow] | None = None  # a page asks a row for this and that
         self._found: dict[Hashable, Any] = {}
+        self._held = False
 
     def __len__(self) -> int:
         """How many notes."""
@@ -100,16 +104,27 @@ class NoteColumns(Sequence[NoteRow]):
     __hash__ = None  # type: ignore[assignment]  # as a list: rows are compared, not places
 
     def once(self, question: Hashable, find: Callable[[], _Found]) -> _Found:
-        """Return what ``find`` makes of these notes, found once for as long as they are held.
+        """Return what ``find`` makes of these notes, found once while somebody holds them.
 
         They never change, so what is found never does. Few questions are kept, the latest.
         """
         found: _Found | None = self._found.get(question)
         if found is None:
-            found = self._found[question] = find()
-            for oldest in list(self._found)[:-KEPT_QUESTIONS]:
-                self._found.pop(oldest, None)
+            found = find()
+            if self._held:
+                self._found[question] = found
+                for oldest in list(self._found)[:-KEPT_QUESTIONS]:
+                    self._found.pop(oldest, None)
         return found
+
+    def hold(self) -> None:
+        """Keep from now on what is found out."""
+        self._held = True
+
+    def let_go(self) -> None:
+        """Keep nothing any more: what was found points back here and would stay with it."""
+        self._held = False
+        self._found.clear()
 
     def by_sitting(self, where: Flags) -> list[tuple[SittingRow, Places]]:
         """Return the sittings with the places of those notes, in the order of their first ones."""
@@ -157,6 +172,8 @@ def columns_of(rows: Sequence[NoteRow]) -> NoteColumns:
         "paused": [mark.paused for mark in marks],
         "without": [mark.without for mark in marks],
         "in_round": [mark.in_round for mark in marks],
+        "round_key": [parse_id(row.round_id) if row.round_id else 0 for row in rows],
+        "try_number": [mark.try_number for mark in marks],
         "call": [row.call for row in rows],
     }
     return NoteColumns(values, list(numbers), rows.__getitem__)
@@ -184,6 +201,8 @@ def columns_of_table(table: "NoteTable", sittings: Mapping[int, SittingRow]) -> 
         "slid": [arrival == Arrival.SLIDE for arrival in table.texts("arrival")],
         "vibrated": ~np.isnan(table.column("vibrato_rate_hz")),
         "in_round": table.column("round_id") != 0,
+        "round_key": table.column("round_id"),
+        "try_number": table.column("try_number"),
         "call": [call_of(verdict) for verdict in table.texts("verdict")],
     }
     return NoteColumns(values, list(sittings.values()), row)

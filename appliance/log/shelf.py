@@ -55,6 +55,7 @@ class Shelf:
             if kept is None or kept.version != version:
                 sums = log.sums(start_wall_s, end_wall_s)
                 if kept is None or kept.sums != sums:
+                    self._let_go(key)
                     kept = _Kept(log.fresh_notes(start_wall_s, end_wall_s), sums, version)
                 kept.version = version
             self._keep(key, kept)
@@ -71,10 +72,18 @@ class Shelf:
         return (*file, self._watch.commits_of_others())
 
     def _keep(self, key: _Key, kept: _Kept) -> None:
+        if len(kept.notes) > KEPT_NOTES:
+            return  # it would only push all others off
+        kept.notes.hold()
         self._kept[key] = kept
         self._kept.move_to_end(key)
         while sum(len(one.notes) for one in self._kept.values()) > KEPT_NOTES:
-            self._kept.popitem(last=False)
+            self._let_go(next(iter(self._kept)))
+
+    def _let_go(self, key: _Key) -> None:
+        kept = self._kept.pop(key, None)
+        if kept is not None:
+            kept.notes.let_go()
 
 
 class _ShelfReader(LogReader):

@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from appliance.log.columns import columns_of
-from appliance.log.records import NoteRow, RoundRow
+from appliance.log.records import NoteRow, RoundRow, parse_id
 from appliance.tuning import Target, error_cents, nearest_note
 from appliance.vocabulary import Call
 
@@ -46,21 +46,20 @@ def tries_of(played: RoundRow, rows: Sequence[NoteRow]) -> list[TryLine]:
 
     A struck-out try was none. The round's own target and band count, whatever the page's tuning.
     """
-    lines = []
     columns = columns_of(rows)
-    for place in np.flatnonzero(columns.in_round).tolist():
-        row = columns[place]
-        number, landing_hz = row.marks.try_number, row.note.landing_hz
-        if row.round_id != played.round_id or number is None or row.struck or landing_hz is None:
-            continue
-        cents = error_cents(landing_hz, _target(played, row))
-        lines.append(TryLine(number, cents, _word(played, cents), row.call))
+    tries = (columns.round_key == parse_id(played.round_id)) & ~np.isnan(columns.try_number)
+    lines = []
+    for place in np.flatnonzero(tries & ~columns.struck & ~np.isnan(columns.landing_hz)).tolist():
+        aim = _target(played, float(columns.a4_hz[place]))
+        cents = error_cents(float(columns.landing_hz[place]), aim)
+        number, call = int(columns.try_number[place]), columns.calls[place]
+        lines.append(TryLine(number, cents, _word(played, cents), call))
     return sorted(lines, key=lambda line: line.number)
 
 
-def _target(played: RoundRow, row: NoteRow) -> Target:
+def _target(played: RoundRow, a4_hz: float) -> Target:
     low_hz, high_hz = played.goal.target_low_hz, played.goal.target_high_hz
-    return Target(nearest_note(low_hz, row.sitting.a4_hz), low_hz, high_hz)
+    return Target(nearest_note(low_hz, a4_hz), low_hz, high_hz)
 
 
 def _word(played: RoundRow, cents: float) -> Word:
