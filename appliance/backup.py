@@ -11,13 +11,15 @@ from pathlib import Path
 
 from appliance.devices.clock import kernel_clock_synchronised
 from appliance.log.backups import (
+    BackupError,
     back_up,
     backups_in,
     clean,
     copy_to_stick,
     note_erasures,
 )
-from appliance.log.keeping import logs_aside
+from appliance.log.keeping import logs_aside, suspicion
+from appliance.log.logbook import DamagedLogError
 from appliance.log.upkeep import Upkeep
 from appliance.settings import Settings, load
 
@@ -40,13 +42,24 @@ def run(options: argparse.Namespace) -> int:
     if options.nightly:
         _delete_old(log_path, settings.room.notes_kept_days)
         _clean_copies(log_path, settings)
-    backup = back_up(log_path, folder_of(settings, log_path), time.time(), settings.backup.kept)
+    backup = _copied(log_path, settings)
     print(f"The log is copied to {backup}.")
     if settings.backup.stick_path:
         stick = Path(settings.backup.stick_path)
         copied = copy_to_stick(backup, stick, settings.backup.kept)
         print(f"And to {copied}." if copied else f"No stick is mounted at {stick}.")
     return 0
+
+
+def _copied(log_path: Path, settings: Settings) -> Path:
+    folder = folder_of(settings, log_path)
+    try:
+        return back_up(log_path, folder, time.time(), settings.backup.kept)
+    except DamagedLogError as error:
+        suspicion(log_path).touch()
+        raise BackupError(
+            f"{error} Start the room again: it then sets the log aside and begins a new one."
+        ) from error
 
 
 def folder_of(settings: Settings, log_path: Path) -> Path:

@@ -14,9 +14,10 @@ from appliance.log.backups import (
     BackupError,
     back_up,
     backups_in,
+    clean,
     copy_to_stick,
-    forget,
     made_at,
+    note_erasures,
     offer,
     restore,
 )
@@ -221,7 +222,10 @@ def test_nothing_of_somebody_forgotten_is_left_in_any_byte(
     with KeptLog(path, "north room", "") as log:
         _sitting(log, wren, MARKED_HZ)
         assert len(_traces(tmp_path, signs)) >= 8  # in the log, what waits beside it and the backup
-        assert forget(path, folder, Erasure(wren, NIGHT_S)) == []
+        erasure = Erasure(wren, NIGHT_S)
+        with Upkeep(path) as upkeep:
+            upkeep.forget(erasure)
+        assert clean(backups_in(folder), [erasure]) == []
         assert _traces(tmp_path, signs) == []
         assert {row.sitting.player for row in log.notes(0.0, 1e12)} == {lark}
         assert len(log.notes(0.0, 1e12)) == 36
@@ -239,7 +243,9 @@ def test_who_was_forgotten_stays_so_after_a_restore(
     signs = _signs(path, wren)
     backup = back_up(path, folder, NIGHT_S, 14)
     old = backup.read_bytes()
-    forget(path, folder, Erasure(wren, NIGHT_S))
+    with Upkeep(path) as log:
+        log.forget(Erasure(wren, NIGHT_S))
+        note_erasures(folder, log.erasures())
     backup.write_bytes(old)  # one that lay in a drawer
     path.unlink()  # and the log is lost
     restore(backup, path, folder)
@@ -300,6 +306,49 @@ def test_a_stick_gets_a_copy_when_it_is_there(
     monkeypatch.setattr("os.path.ismount", lambda there: there == stick)
     copied = copy_to_stick(backup, stick, 14)
     assert copied is not None and _notes(copied) == _notes(path)
+
+
+def test_logs_set_aside_are_cleaned_and_those_that_cannot_be_opened_are_named(
+    tmp_path: Path, path: Path, folder: Path
+) -> None:
+    wren, _ = _two_players(path)
+    signs = _signs(path, wren)
+    backup = back_up(path, folder, NIGHT_S, 14)
+    restore(backup, path, folder)
+    (replaced,) = logs_aside(path)
+    broken = path.with_name("room.damaged-20260101T000000Z.db")
+    broken.write_bytes(b"wren-of-the-hills" * 300)
+    erasure = Erasure(wren, NIGHT_S)
+    with Upkeep(path) as log:
+        log.forget(erasure)
+    assert clean([*backups_in(folder), *logs_aside(path)], [erasure]) == [broken]
+    broken.unlink()
+    assert _traces(tmp_path, signs) == [] and len(_notes(replaced)) == 36
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user")
+def test_what_root_restores_belongs_to_the_room(path: Path, folder: Path) -> None:
+    fill(path, notes_a_day=2)
+    os.chown(path.parent, 65534, 65534)
+    restore(back_up(path, folder, NIGHT_S, 14), path, folder)
+    made = [path, folder, *folder.iterdir()]
+    assert {(file.stat().st_uid, file.stat().st_gid) for file in made} == {(65534, 65534)}
+
+
+def test_damage_found_at_night_is_set_aside_at_the_next_start(path: Path, folder: Path) -> None:
+    with KeptLog(path, "north room", "") as log:
+        for _ in range(20):
+            _sitting(log, None, 220.0)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2 : -4096] = bytes(len(content) // 2 - 4096)
+    path.write_bytes(content)
+    assert main(["backup", "--log", str(path)]) == 2
+    assert path.read_bytes() == content
+    with KeptLog(path, "north room", "") as log:
+        assert log.set_aside is not None
+        assert path.with_name(log.set_aside).read_bytes() == content
+    with KeptLog(path, "north room", "") as log:
+        assert log.set_aside is None
 
 
 def test_restoring_as_a_person_does_it(

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from appliance.log.keeping import PARTS, Hold, logs_aside, move_aside, sync_folder
+from appliance.log.keeping import PARTS, Hold, move_aside, sync_folder
 from appliance.log.logbook import DamagedLogError
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import GroundnoteError, LogbookError
@@ -52,7 +52,7 @@ def back_up(log_path: Path, folder: Path, now_wall_s: float, kept: int) -> Path:
 
     Raises :class:`BackupError` or :class:`LogbookError`; what was there before is then untouched.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    _make_folder(folder)
     stamp = datetime.fromtimestamp(now_wall_s, UTC).strftime("%Y%m%dT%H%M%SZ")
     backup = folder / f"{log_path.stem}-{stamp}.db"
     if backup.exists():
@@ -78,6 +78,7 @@ def _copy(log: Upkeep, target: Path, size: int) -> None:
         log.copy_to(making)
         with Upkeep(making, as_it_is=True) as copy:
             copy.check_sound()
+        _give(making, target.parent)
         making.rename(target)
         sync_folder(target.parent)
     finally:
@@ -110,8 +111,21 @@ def note_erasures(folder: Path, erasures: Iterable[Erasure]) -> list[Erasure]:
     if known:
         writing = path.with_name(ERASED + ".making")
         writing.write_text("".join(f"{one.person_id} {one.wall_s}\n" for one in known.values()))
+        _give(writing, folder)
         writing.replace(path)
     return list(known.values())
+
+
+def _make_folder(folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    _give(folder, folder.parent)
+
+
+def _give(file: Path, folder: Path) -> None:
+    """Let a file be its folder's owner's: what root has made the room must be able to write."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        os.chown(file, owner.st_uid, owner.st_gid)
 
 
 def clean(files: Iterable[Path], erasures: Iterable[Erasure]) -> list[Path]:
@@ -144,26 +158,11 @@ def _clean(file: Path, erasures: list[Erasure]) -> None:
             copy.check_sound()
         for part in ("-wal", "-shm"):  # all that waited there is in the copy
             file.with_name(file.name + part).unlink(missing_ok=True)
+        _give(making, file.parent)
         making.replace(file)
         sync_folder(file.parent)
     finally:
         making.unlink(missing_ok=True)
-
-
-def forget(log_path: Path, folder: Path, erasure: Erasure, stick: Path | None = None) -> list[Path]:
-    """Forget a person in the log, in its backups and in logs set aside.
-
-    Returns the files that cannot be opened, so that somebody has to delete them by hand. Raises
-    :class:`LogbookError` when the log itself cannot be cleaned.
-    """
-    if folder.is_dir():
-        note_erasures(folder, [erasure])
-    with Upkeep(log_path) as log:
-        log.forget(erasure)
-    files = backups_in(folder) + logs_aside(log_path)
-    if stick is not None and os.path.ismount(stick):
-        files += backups_in(stick / "groundnote-backups")
-    return clean(files, [erasure])
 
 
 def restore(backup: Path, log_path: Path, folder: Path) -> Path | None:
@@ -175,7 +174,7 @@ def restore(backup: Path, log_path: Path, folder: Path) -> Path | None:
     """
     if not backup.is_file():
         raise BackupError(f"There is no backup {backup}: 'groundnote restore' lists what there is.")
-    folder.mkdir(parents=True, exist_ok=True)
+    _make_folder(folder)
     hold = Hold(log_path)
     making = log_path.with_name(log_path.name + ".making")
     try:
@@ -189,6 +188,7 @@ def restore(backup: Path, log_path: Path, folder: Path) -> Path | None:
             _forget_again(log, note_erasures(folder, erasures))
         there = any(log_path.with_name(log_path.name + part).exists() for part in PARTS)
         aside = move_aside(log_path, "replaced") if there else None
+        _give(making, log_path.parent)
         making.rename(log_path)
         sync_folder(log_path.parent)
     finally:

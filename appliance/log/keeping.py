@@ -67,7 +67,11 @@ class KeptLog(Logbook):
         """Open the log; a damaged one is set aside first."""
         self._hold: Hold | None = Hold(path)
         try:
-            aside = set_aside_if_damaged(path) if self._hold.unclean else None
+            suspect = suspicion(path)
+            aside = None
+            if self._hold.unclean or suspect.exists():
+                aside = set_aside_if_damaged(path)
+                suspect.unlink(missing_ok=True)
             try:
                 super().__init__(path, room)
             except DamagedLogError as error:
@@ -104,6 +108,11 @@ class KeptLog(Logbook):
     def __enter__(self) -> Self:
         """Enter a ``with`` block."""
         return self
+
+
+def suspicion(path: Path) -> Path:
+    """Return the file that lies beside a log which somebody has found damaged while it was held."""
+    return path.with_name(path.name + ".suspect")
 
 
 def set_aside_if_damaged(path: Path) -> Path | None:
