@@ -11,6 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing import strokes
+from appliance.hearing.passages import (
+    STAY_CENTS,
+    STAY_HOPS,
+    STEP_CENTS,
+    Passage,
+    find_passage,
+    heard_glide,
+)
 from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.hearing.second import BELOW_DB
 from appliance.hearing.traces import Hop, Traces
@@ -32,33 +40,26 @@ SOFT_DB = 6.0  # an unpitched sound so far down is the end of the note
 AGAIN_DB = 6.0  # louder again by this after a note: another stroke
 FALLEN_DB = 6.0  # the note is over where its fall has come so far: half the amplitude
 LOST_DB = 6.0  # above the room's noise: less is the end of the longest fade
-FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
+FADE_DB = (
+    12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
+)
 FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
-ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
+ALONE_MARGIN_HOPS = (
+    12  # the room rings on for as long before the drone alone explains the sound
+)
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
-LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
-STEP_CENTS = 60.0  # a move that ends this far away is another note, however slow
-QUICK_HOPS = 9  # a smaller move (LEAVE_CENTS or more) is another note only when it is this quick
-STAY_HOPS = 8  # how long the pitch must stay elsewhere
-STAY_OCTAVE_HOPS = 16  # longer where an octave slip of the estimators would look the same
-STILL_HOPS = 6  # over which it is judged whether it is still
-OCTAVE_CENTS = (1100.0, 60.0)  # a jump at least so wide, and so near to whole octaves
-STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
+LEAVE_CENTS = (
+    45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
+)
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
-PASSAGE_HOPS = 4  # about the frames between which the pitch changed
-SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard: a step
-EDGE_CENTS = 12.0  # nearer to either pitch the estimate may belong to it: vibrato
-SLIDE_EDGES = 0.12, 0.25  # the same as a share of the way: at least, at most
-LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
 SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
 SAME_STRING_CENTS = 50.0
 NO_PAIR = (np.nan, np.nan)
 RING_HOPS = 25  # in 0.25 s a string that rings loses 5 dB more, if it rings for 3 s
-PASSAGE_BACK_HOPS = 15  # how far before the pitch left it may have begun to
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,52 +101,14 @@ class _Open:
         return sum(recent) / len(recent)
 
 
-@dataclass(frozen=True, slots=True)
-class _Passage:
-    """From one pitch to another: ``left`` is the last frame at the old, ``arrived`` the first."""
-
-    reference: float  # cents
-    jump: float  # cents
-    left: int
-    arrived: int
-
-    def way(self, cents: Floats) -> Floats:
-        """How far from the old pitch (0) to the new (1)."""
-        return _way(cents, self.reference, self.jump)
-
-    def edge(self) -> float:
-        """Share of the way that belongs to either pitch and its unsteadiness."""
-        return float(np.clip(EDGE_CENTS / abs(self.jump), *SLIDE_EDGES))
-
-    def middle(self) -> float:
-        """Share of its time that a half-cosine glide is not in the edges."""
-        return 1.0 - 2.0 * float(np.arccos(1.0 - 2.0 * self.edge())) / np.pi
-
-
-def _way(cents: Floats, reference: float, jump: float) -> Floats:
-    return np.asarray((cents - reference) / jump)
-
-
-def _passage(note: _Open) -> _Passage | None:
-    """The passage to another note, once the pitch has left for good and is still there."""
-    reference, still = note.reference(), note.away[-STILL_HOPS:]
-    jump = float(np.mean(still)) - reference
-    need = STAY_OCTAVE_HOPS if _octave(jump) else STAY_HOPS
-    if len(note.away) < need or np.ptp(still) > STAY_CENTS:
-        return None
-    at = note.at[-PASSAGE_BACK_HOPS:] + note.away_at
-    way = _way(np.array(note.cents[-PASSAGE_BACK_HOPS:] + note.away), reference, jump)
-    there = int(np.nonzero(way > ARRIVED_WAY)[0][0]) if (way > ARRIVED_WAY).any() else len(way) - 1
-    here = np.nonzero(way[:there] < LEFT_WAY)[0]
-    left, arrived = at[here[-1]] if len(here) else at[0], at[there]
-    another = abs(jump) >= STEP_CENTS or arrived - left <= QUICK_HOPS
-    return _Passage(reference, jump, left, arrived) if another else None
-
-
 def _sounds(second: Floats, cents: float) -> bool:
     """Whether the second string is at ``cents`` most of the time."""
     near = np.abs(second[:, 0] - cents) < SAME_STRING_CENTS
-    return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
+    return (
+        bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5)
+        if len(second)
+        else False
+    )
 
 
 def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
@@ -154,13 +117,6 @@ def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
     half = CENTS_PER_OCTAVE / 2
     near = np.abs((apart + half) % CENTS_PER_OCTAVE - half) < SAME_STRING_CENTS
     return one.doubled and other.doubled and bool(near.any())
-
-
-def _octave(jump: float) -> bool:
-    """Whether a jump is as wide as an octave slip of the estimators."""
-    least, near = OCTAVE_CENTS
-    half = CENTS_PER_OCTAVE / 2
-    return abs(jump) > least and abs((jump + half) % CENTS_PER_OCTAVE - half) < near
 
 
 class _Smoother:
@@ -175,7 +131,9 @@ class _Smoother:
         power = np.concatenate([self._before, 10 ** (db / 10)])
         self._before = power[len(db) :]
         hops = np.ceil(PERIODS / (np.fmax(hz, 1.0) * self._hop_s))[:, None]
-        hops = np.clip(np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest)
+        hops = np.clip(
+            np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest
+        )
         total = np.zeros_like(db)
         for k in range(self._longest):
             begin = self._longest - 1 - k
@@ -209,7 +167,9 @@ class NoteFinder:
         """Take the frames of one chunk; return the notes that have ended in it."""
         if frames.alone_from is not None and self._open is not None:
             self._take_back(self._open, frames.alone_from)
-        level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[:, 0]
+        level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[
+            :, 0
+        ]
         bands_db = self._smooth_bands.put(frames.bands_db, frames.quick_hz)
         heard = ~frames.blind & (level_db > frames.quiet_db)
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
@@ -217,7 +177,9 @@ class NoteFinder:
         over_db = level_db - frames.quiet_db
         second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
         lines = (cents, quick, level_db, over_db, second, frames.second_db)
-        for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
+        for i, row in enumerate(
+            zip(*(line.tolist() for line in lines), bands_db, strict=True)
+        ):
             if frames.hop + i >= 0:
                 self._step(Hop(*row))
         return self._take()
@@ -292,7 +254,11 @@ class NoteFinder:
             return True
         run = np.array(self._traces.cents(now + 1 - STAY_HOPS, now + 1))
         moved = np.abs(run - self._tail_cents) > STEP_CENTS
-        return self._pitched >= STAY_HOPS and bool(moved.all()) and float(np.ptp(run)) < STAY_CENTS
+        return (
+            self._pitched >= STAY_HOPS
+            and bool(moved.all())
+            and float(np.ptp(run)) < STAY_CENTS
+        )
 
     def _rise(self, now: int) -> int:
         """The hop in which the level begins to rise towards the note that is sounding now."""
@@ -335,9 +301,13 @@ class NoteFinder:
         self._open = after
 
     def _faded(self, note: _Open, now: int) -> bool:
-        recent = self._traces.level(min(max(note.start, now - RECENT_HOPS), now), now + 1)
+        recent = self._traces.level(
+            min(max(note.start, now - RECENT_HOPS), now), now + 1
+        )
         level, highest = recent[-1], max(recent)
-        fallen = len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
+        fallen = (
+            len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
+        )
         last = note.at[-1] if note.at else note.start
         last = max(last, note.away_at[-1] if note.away_at else last)
         soft = highest - level >= SOFT_DB
@@ -358,11 +328,15 @@ class NoteFinder:
             note.cents.append(cents)
             note.away_at, note.away = [], []
             return
-        if note.away and (cents > note.reference()) != (note.away[-1] > note.reference()):
+        if note.away and (cents > note.reference()) != (
+            note.away[-1] > note.reference()
+        ):
             note.away_at, note.away = [], []
         note.away_at.append(now)
         note.away.append(cents)
-        passage = _passage(note)
+        passage = find_passage(
+            note.at, note.cents, note.away_at, note.away, note.reference()
+        )
         if passage is None:
             return
         after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
@@ -371,11 +345,14 @@ class NoteFinder:
             return  # a string left to itself is soon softer
         before = self._traces.second(passage.left + 1 - STAY_HOPS, passage.left + 1)
         if rings or _sounds(before, passage.reference + passage.jump):
-            note.away_at, note.away = [], []  # both strings sound on; another is the louder one
+            note.away_at, note.away = (
+                [],
+                [],
+            )  # both strings sound on; another is the louder one
         else:
             self._move(note, passage)
 
-    def _move(self, note: _Open, passage: _Passage) -> None:
+    def _move(self, note: _Open, passage: Passage) -> None:
         if passage.left - note.start < SHORTEST_HOPS:
             moved = _Open(note.start, note.arrival, note.slide_s)
         else:
@@ -387,32 +364,15 @@ class NoteFinder:
                 moved.cents.append(cents)
         self._open = moved
 
-    def _arrive(self, passage: _Passage) -> _Open:
+    def _arrive(self, passage: Passage) -> _Open:
         """The note reached by a passage, and how it was reached."""
         low = strokes.changed(self._traces, passage.left, passage.arrived)
         if low is not None:
             return _Open(low, Arrival.BOW)
-        between = self._between(passage)
-        if len(between) < SLIDE_HOPS:
+        glide = heard_glide(passage, self._traces, self._hop_s)
+        if glide is None:
             return _Open(passage.arrived, Arrival.STEP)
-        middle = passage.middle()
-        slide_s = len(between) * self._hop_s / middle
-        end = between[-1] + round((1 - middle) / 2 * slide_s / self._hop_s) + 1
-        return _Open(max(passage.arrived, end), Arrival.SLIDE, slide_s)
-
-    def _between(self, passage: _Passage) -> list[int]:
-        """Frames in a row in which the quick estimate is on its way from one pitch to the other."""
-        begin = max(passage.left - PASSAGE_HOPS, self._traces.first)
-        stop = passage.arrived + PASSAGE_HOPS + 1
-        way = passage.way(np.array(self._traces.quick(begin, stop)))
-        edge = passage.edge()
-        runs: list[list[int]] = [[]]
-        for k, on_its_way in enumerate((way > edge) & (way < 1 - edge), begin):
-            if on_its_way:
-                runs[-1].append(k)
-            elif runs[-1]:
-                runs.append([])
-        return max(runs, key=len)
+        return _Open(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
 
     def _close(self, end: int) -> None:
         note = self._open
@@ -426,7 +386,11 @@ class NoteFinder:
     def _tell(self, sketch: NoteSketch) -> None:
         """Let a note go; a double stop only when the louder string can no more change."""
         held, self._held = self._held, None
-        if held is not None and sketch.arrival is not Arrival.BOW and _same_pair(held, sketch):
+        if (
+            held is not None
+            and sketch.arrival is not Arrival.BOW
+            and _same_pair(held, sketch)
+        ):
             sketch = replace(held, end_s=sketch.end_s)
         elif held is not None:
             self._done.append(held)
@@ -453,5 +417,7 @@ class NoteFinder:
             level_db=level_db,
             over_db=over_db,
             doubled=len(beside) >= DOUBLED * max(len(second), 1),
-            strings=(float(np.median(cents)), float(np.median(beside))) if len(beside) else NO_PAIR,
+            strings=(float(np.median(cents)), float(np.median(beside)))
+            if len(beside)
+            else NO_PAIR,
         )
