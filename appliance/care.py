@@ -31,6 +31,10 @@ class Care:
         self._player: str | None = None  # who was last known to play
         self._looked_s: float | None = None
 
+    def set_up(self, settings: Settings) -> None:
+        """Count with other settings from now on: the drone may be louder or softer."""
+        self._settings = settings
+
     def play(self, note: HeardNote, began: Instant, ended: Instant, player: str | None) -> None:
         """Take a note that has ended; another player (not merely nobody) comes rested."""
         if player is not None:

@@ -292,7 +292,10 @@ class Desk:
         """
         with self._lock:
             before, room = self._settings.room, settings.room
+            if self._settings.drone.level_dbfs != settings.drone.level_dbfs:
+                self._drone.set_level(settings.drone.level_dbfs)
             self._settings, self._rules = settings, rules
+            self._care.set_up(settings)
             if before != room:
                 self._end_round(now)
             if needs_new_ear(before, room):
@@ -365,6 +368,7 @@ class Desk:
                     "note": note_name(self._drone.midi),
                     "root_hz": self._drone.root_hz,
                 },
+                "drone_level_dbfs": self._settings.drone.level_dbfs,
                 "a4_hz": self._settings.room.a4_hz,
                 "instrument": self._settings.room.instrument,
                 "tuning": self._settings.room.tuning,

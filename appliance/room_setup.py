@@ -52,3 +52,5 @@ class Setup:
             raise ControlError(f"Only the owner of the room sets {key}.")
         if key == "a4_hz" and self.rules.lock_a4:
             raise ControlError("The owner of the room has locked A4: it stays as it is.")
+        if key == "drone_level_dbfs" and self.rules.lock_loudness:
+            raise ControlError("The owner of the room has locked how loud the drone is.")

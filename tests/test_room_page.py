@@ -109,6 +109,15 @@ def test_drone_by_phone(stage: Stage, client: FlaskClient) -> None:
     assert kept == {"drone_note": '"G2"'}  # for the next start
 
 
+def test_softer_and_louder_by_steps_within_the_limit(stage: Stage, client: FlaskClient) -> None:
+    assert "21 dB below full scale" in _post(client, "/room/loudness", do="louder")
+    for _ in range(6):
+        said = _post(client, "/room/loudness", do="louder")
+    assert "9 dB below full scale" in said  # the level limit
+    assert "12 dB below full scale" in _post(client, "/room/loudness", do="softer")
+    assert stage.drones()[-1].level_dbfs == -12.0
+
+
 def test_tuning_by_phone_holds_for_the_room_and_for_the_pages(
     stage: Stage, client: FlaskClient
 ) -> None:
@@ -170,7 +179,7 @@ def test_nobody_changes_the_room_under_a_players_hands(
 
 def test_the_owner_locks_a4_and_sets_quiet_hours(stage: Stage, people: dict[str, Person]) -> None:
     ilka, orla = _signed_in(stage, "Ilka"), _signed_in(stage, "Orla")
-    rules = {"lock_a4": "y", "quiet_from": "22:00", "quiet_to": "07:00"}
+    rules = {"lock_a4": "y", "lock_loudness": "y", "quiet_from": "22:00", "quiet_to": "07:00"}
     assert ilka.post("/room/rules", data=rules).status_code == 403
     assert "Rules of the room" not in _room(ilka)
     _post(orla, "/room/rules", **rules)
@@ -179,6 +188,7 @@ def test_the_owner_locks_a4_and_sets_quiet_hours(stage: Stage, people: dict[str,
     assert "quiet hours of this room" in _post(ilka, "/room/drone", do="on", note="D3")
     assert "has locked A4" in _post(ilka, "/room/tuning", **{**TUNED, "a4_hz": "442"})
     assert _status(stage)["a4_hz"] == 440.0
+    assert "has locked how loud" in _post(ilka, "/room/loudness", do="louder")
     _post(ilka, "/room/tuning", instrument="viola", tuning="equal", band_cents="10")
     assert _status(stage)["tuning"] == "equal"
     _post(orla, "/room/tuning", **{**TUNED, "a4_hz": "442"})

@@ -8,22 +8,25 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from appliance.control import ask
 from appliance.daemon import Room
 from appliance.devices.clock import SimulatedClock
+from appliance.devices.loudspeaker import Loudspeaker
 from appliance.live import _set_before
 from appliance.log.chosen import QuietHours, house_rules
 from appliance.log.logbook import Logbook
 from appliance.log.room_settings import RoomSettingsEditor
+from appliance.practice.order import DroneOrder
 from appliance.room_setup import Setup
 from appliance.settings import Settings
 from appliance.tuning import note_hz
 from appliance.vocabulary import ControlError, NoteEnded
 from tests.soundcard import wait_for
 from tests.stage import LEFT, MIDDLE, RIGHT, START_S, ScriptedSound, Stage, build, note
-
 
 PLAYER = "1f3a9c02-17"
 
@@ -249,3 +252,39 @@ def test_what_was_set_holds_after_the_next_start(tmp_path: Path) -> None:
 
 def test_without_a_log_nothing_was_set(tmp_path: Path) -> None:
     assert _set_before(tmp_path / "none.db") == {}
+
+
+def test_the_level_takes_effect_at_once_and_in_the_count_of_the_day(stage: Stage) -> None:
+    ask(stage.socket, {"do": "drone", "on": True})
+    status = ask(stage.socket, {"do": "set", "drone_level_dbfs": -30.0})
+    assert stage.drones()[-1] == DroneOrder(220.0, sounding=True, level_dbfs=-30.0)
+    assert status["drone_level_dbfs"] == -30.0
+    with pytest.raises(ControlError, match="from -60 to -9"):
+        ask(stage.socket, {"do": "set", "drone_level_dbfs": -6.0})
+    ask(stage.socket, {"do": "set", "lock_loudness": True, "by_owner": True})
+    with pytest.raises(ControlError, match="locked how loud"):
+        ask(stage.socket, {"do": "set", "drone_level_dbfs": -24.0})
+    assert stage.drones()[-1].level_dbfs == -30.0
+
+
+def test_the_loudspeaker_is_so_loud() -> None:
+    """RMS of a second, against the levels asked for; halfway through silence, so no click."""
+    loudspeaker = Loudspeaker(Settings().drone, 48000.0)
+    loudspeaker.order(DroneOrder(220.0, sounding=True))
+    levels = [_dbfs(loudspeaker.render(96000)[48000:])]
+    for level_dbfs in (-30.0, -12.0):
+        loudspeaker.order(DroneOrder(220.0, sounding=True, level_dbfs=level_dbfs))
+        sound = loudspeaker.render(96000)
+        levels.append(_dbfs(sound[48000:]))
+        assert np.max(np.abs(np.diff(sound))) <= 1.001 * np.max(np.abs(np.diff(_loudest(sound))))
+    assert levels == pytest.approx([-24.0, -30.0, -12.0], abs=0.05)
+
+
+def _dbfs(sound: NDArray[np.float32]) -> float:
+    return float(20.0 * np.log10(np.sqrt(np.mean(sound.astype(float) ** 2))))
+
+
+def _loudest(sound: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The steadily sounding end or beginning, whichever is louder."""
+    begin, end = sound[:4800], sound[48000:]
+    return begin if _dbfs(begin) > _dbfs(end) else end

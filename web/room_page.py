@@ -34,6 +34,8 @@ from web.words import TUNING_NAMES
 
 blueprint = Blueprint("room", __name__)
 
+LEVEL_STEP_DB = 3.0
+LEVELS_DBFS = (-60.0, -9.0)
 SETS_WITHIN_S = 3.0  # a change of instrument waits for the ear
 
 
@@ -119,6 +121,19 @@ def set_drone() -> ResponseReturnValue:
     return redirect(url_for("room.show_room"))
 
 
+@blueprint.post("/room/loudness")
+def set_loudness() -> ResponseReturnValue:
+    """Make the drone a little softer or louder, one step a tap."""
+    step_db = {"softer": -LEVEL_STEP_DB, "louder": LEVEL_STEP_DB}.get(request.form.get("do", ""))
+    status = _status()
+    if status is None:
+        flash(_said(NoRoomError()))
+    elif step_db is not None and _may_set():
+        wanted_dbfs = status["drone_level_dbfs"] + step_db
+        _set({"drone_level_dbfs": min(max(wanted_dbfs, LEVELS_DBFS[0]), LEVELS_DBFS[1])})
+    return redirect(url_for("room.show_room"))
+
+
 @blueprint.post("/room/tuning")
 def set_tuning() -> ResponseReturnValue:
     """Set instrument, A4, tuning and band."""
@@ -171,7 +186,8 @@ def _show(tuned: Tuned, rules: Rules, status_code: int) -> ResponseReturnValue:
         rules=rules,
         octaves=_octaves(),
         chosen=chosen,
-        a4_locked=_a4_locked(),
+        a4_locked=_locked("lock_a4"),
+        loudness_locked=_locked("lock_loudness"),
         owner=_is_owner(),
         **frame(asked),
     )
@@ -210,10 +226,9 @@ def _rules() -> Rules:
 def _may_set() -> bool:
     """Let nobody change the room under the hands of a player who is checked in."""
     person, inside = current_person(), who_is_in()
-    player = None if inside is None else inside.player
-    if player is None or not has_owner() or person is None:
+    if inside is None or inside.player is None or not has_owner() or person is None:
         return True
-    if person.person_id == player or person.role is not Role.PLAYER:
+    if person.person_id == inside.player or person.role is not Role.PLAYER:
         return True
     flash(f"{inside.nickname or 'Somebody'} is checked in: check in first when it is your turn.")
     return False
@@ -245,8 +260,9 @@ def _keep(values: dict[str, Any]) -> None:
             editor.set_room_setting(key, value)
 
 
-def _a4_locked() -> bool:
-    return bool(set_on_page(current_room().log_path).get("lock_a4")) and not _is_owner()
+def _locked(key: str) -> bool:
+    """Tell whether the owner has locked something for whoever asks."""
+    return bool(set_on_page(current_room().log_path).get(key)) and not _is_owner()
 
 
 def _is_owner() -> bool:

@@ -46,6 +46,8 @@ class Loudspeaker:
             self._orders.append(self._sound_of(order))
             return
         self._rehearsal.set_root(order.root_hz)
+        if order.level_dbfs is not None:
+            self._rehearsal.set_level(order.level_dbfs)
         self._rehearsal.sound(1)
         self._orders.append(order)
 
@@ -81,6 +83,8 @@ class Loudspeaker:
         self._cue[: pulse.size] += pulse  # no cue is shorter than a pulse
 
     def _obey_drone(self, order: DroneOrder) -> None:
+        if order.level_dbfs is not None:
+            self._drone.set_level(order.level_dbfs)
         if order.preview:
             self._drone.preview(order.root_hz)
         else:

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from appliance.settings import RoomSettings, Settings, check
+from appliance.settings import DroneSettings, RoomSettings, Settings, check
 
 _ROOM_KEYS = ("a4_hz", "tuning", "instrument", "band_cents")
 MINUTES_A_DAY = 1440
@@ -65,11 +65,10 @@ def settings_over(settings: Settings, values: Mapping[str, Any]) -> Settings:
     """
     if not values:
         return settings
-    drone = {"note": values["drone_note"]} if "drone_note" in values else {}
     found = replace(
         settings,
         room=room_over(settings.room, values),
-        drone=replace(settings.drone, **drone),
+        drone=_drone_over(settings.drone, values),
     )
     check(found)
     return found
@@ -77,9 +76,17 @@ def settings_over(settings: Settings, values: Mapping[str, Any]) -> Settings:
 
 def room_over(room: RoomSettings, values: Mapping[str, Any]) -> RoomSettings:
     """Return the settings of the room alone, unchecked: the log gives back only what is allowed."""
-    given = {key: values[key] for key in _ROOM_KEYS if key in values}
-    numbers = {key: float(given[key]) for key in ("a4_hz", "band_cents") if key in given}
-    return replace(room, **{**given, **numbers})
+    given: dict[str, Any] = {key: values[key] for key in _ROOM_KEYS if key in values}
+    for key in ("a4_hz", "band_cents"):
+        if key in given:
+            given[key] = float(given[key])
+    return replace(room, **given)
+
+
+def _drone_over(drone: DroneSettings, values: Mapping[str, Any]) -> DroneSettings:
+    note = values.get("drone_note", drone.note)
+    level_dbfs = float(values.get("drone_level_dbfs", drone.level_dbfs))
+    return replace(drone, note=note, level_dbfs=level_dbfs)
 
 
 def _minute(clock: str) -> int:

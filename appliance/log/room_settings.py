@@ -8,6 +8,7 @@ key                    value
 ``instrument``         a name of ``appliance.instruments``
 ``band_cents``         number, 5 to 30
 ``drone_note``         a note from C1 to C7, such as ``"Bb3"``
+``drone_level_dbfs``   number, -60 to -9: how loud the drone is sent, RMS re full scale
 ``lock_a4``            true: only the owner sets A4
 ``lock_loudness``      true: only the owner sets how loud drone and cues are
 ``quiet_from``         ``"21:30"`` in the room's time zone: from then on no drone sounds …
@@ -39,6 +40,7 @@ KEYS: dict[str, Between | Text | None] = {
     "instrument": INSTRUMENT,
     "band_cents": Between(5.0, 30.0),
     "drone_note": DRONE_NOTE,
+    "drone_level_dbfs": Between(-60.0, -9.0),
     "lock_a4": _SWITCH,
     "lock_loudness": _SWITCH,
     "quiet_from": _CLOCK,

@@ -65,6 +65,10 @@ class Drone:
         """Change the root (Hz, C1 to C7, else ``SettingsError``), through silence if audible."""
         self._tone = replace(self._tone, root_hz=hz)
 
+    def set_level(self, level_dbfs: float) -> None:
+        """Change the level (RMS, dB re full scale), through silence if audible."""
+        self._tone = replace(self._tone, level_dbfs=level_dbfs)
+
     def set_timbre(self, name: str) -> None:
         """Change the timbre (one of ``settings.TIMBRES``, else ``SettingsError``)."""
         self._tone = replace(self._tone, timbre=name)

@@ -23,6 +23,7 @@ class WantedDrone:
         self._keep_open_strings = settings.practice.keep_open_strings
         self.heard = Heard.SILENT
         self.quiet = False  # no preview of a new note either
+        self._level_dbfs: float | None = None  # as the settings of the loudspeaker have it
         self.root_hz = note_hz(parse_note(settings.drone.note), self._a4_hz)
         self._tell()
 
@@ -37,6 +38,11 @@ class WantedDrone:
         self._a4_hz = settings.room.a4_hz
         self._instrument = find_instrument(settings.room.instrument)
         self.root_hz = note_hz(midi, self._a4_hz)
+        self._tell()
+
+    def set_level(self, level_dbfs: float) -> None:
+        """Sound so loud (RMS, dB re full scale) from now on."""
+        self._level_dbfs = level_dbfs
         self._tell()
 
     def cue(self, cue: Cue) -> None:
@@ -90,5 +96,6 @@ class WantedDrone:
                 sounding=self.heard is Heard.SOUNDING,
                 preview=preview and self.heard is Heard.SILENT and not self.quiet,
                 without=self.heard is Heard.WITHOUT,
+                level_dbfs=self._level_dbfs,
             )
         )
