@@ -13,7 +13,7 @@ from appliance.log.patterns import Lie, lie_of
 from appliance.log.records import RoundRow
 from appliance.log.tallies import Tally, count
 from appliance.log.term import Term, read_term
-from appliance.log.tries import TryLine, rows_of_rounds, tries_of
+from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, NoteLine, ShiftLine
 from appliance.tuning import accepted_calls, nearest_note
 from appliance.vocabulary import Movement
@@ -174,5 +174,5 @@ def _rounds(subject: Subject, asked: Asked) -> list[tuple[RoundRow, list[TryLine
         rounds = [one for one in log.rounds(begins, ends) if subject.is_round(one, a4_hz)]
         if not rounds:
             return []
-        rows = rows_of_rounds(log.notes(begins, ends))
+        rows = log.notes(begins, ends)
     return [(played, tries_of(played, rows)) for played in rounds]

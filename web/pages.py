@@ -9,7 +9,7 @@ from appliance.log.change import change_between
 from appliance.log.days import by_day
 from appliance.log.records import RoundRow
 from appliance.log.suggestions import suggestions_of
-from appliance.log.tries import TryLine, rows_of_rounds, tries_of
+from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, Week, landings_of, read_week
 from appliance.tuning import TUNINGS
 from web import ear, naming
@@ -89,7 +89,7 @@ def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
     room = current_room()
     begins, ends = asked.week.bounds(room.zone)
     with open_log() as log:
-        rows, rounds = rows_of_rounds(log.notes(begins, ends)), log.rounds(begins, ends)
+        rows, rounds = log.notes(begins, ends), log.rounds(begins, ends)
     return [(played, tries_of(played, rows)) for played in rounds]
 
 

@@ -35,12 +35,6 @@ class TryLine:
     call: Call | None
 
 
-def rows_of_rounds(rows: Sequence[NoteRow]) -> list[NoteRow]:
-    """Return the rows that were played in a round; no others are built for it."""
-    played = columns_of(rows).in_round.tolist()
-    return [rows[place] for place, in_round in enumerate(played) if in_round]
-
-
 def tries_of(played: RoundRow, rows: Sequence[NoteRow]) -> list[TryLine]:
     """Return the tries of one round among some rows, in the order they were played.
 
