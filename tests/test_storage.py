@@ -35,6 +35,11 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(jobs, "TRY_AGAIN_S", 0.05)
 
 
+def soon(look: Callable[[], object]) -> None:
+    """Wait until it is so; a machine that is busy with other things may take its time."""
+    wait_for(look, 60.0)
+
+
 def writer_of(path: Path) -> LogWriter:
     writer = LogWriter(lambda: KeptLog(path, "north room", ""), lambda: AT.monotonic_s)
     writer.start()
@@ -75,16 +80,16 @@ def test_a_full_disk_keeps_notes_waiting_until_there_is_room(small_disk: Path) -
     writer = writer_of(path)
     begin(writer)
     play(writer, 0, 5)
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     with ballast.open("wb", buffering=0) as file, pytest.raises(OSError, match="No space left"):
         while True:
             file.write(b"x" * 4096)
     play(writer, 5, 60)
-    wait_for(lambda: writer.report().trouble)
+    soon(lambda: writer.report().trouble)
     assert "free space" in str(writer.report().trouble) and writer.report().waiting > 0
     assert writer.alive
     ballast.unlink()
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     assert writer.report().trouble is None and writer.stop(5.0) == 0
     assert ends_s(path) == [float(number) for number in range(65)]
     assert logs_aside(path) == []
@@ -104,10 +109,10 @@ def test_a_full_disk_by_sqlites_own_limit(tmp_path: Path) -> None:
     writer.start()
     begin(writer)
     play(writer, 0, 60)
-    wait_for(lambda: writer.report().trouble)
+    soon(lambda: writer.report().trouble)
     assert "is full" in str(writer.report().trouble) and 0 < writer.report().waiting < 120
     SmallLog.pages = 1000
-    wait_for(lambda: writer.report().waiting == 0, 60.0)
+    soon(lambda: writer.report().waiting == 0)
     assert writer.stop(5.0) == 0
     assert ends_s(path) == [float(number) for number in range(60)]
 
@@ -124,10 +129,10 @@ def test_a_disk_that_turns_read_only_and_back(small_disk: Path) -> None:
     writer = writer_of(path)
     begin(writer)
     play(writer, 0, 10)
-    wait_for(lambda: writer.report().trouble)
+    soon(lambda: writer.report().trouble)
     assert writer.report().waiting == 21 and writer.alive
     remount("rw")
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     assert writer.stop(5.0) == 0 and ends_s(path) == [float(number) for number in range(10)]
 
 
@@ -139,7 +144,7 @@ def test_a_log_locked_by_somebody_for_a_minute(
     writer = writer_of(path)
     begin(writer)
     play(writer, 0, 1)
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     tries, opened = [0], KeptLog.__init__
 
     def counted(self: KeptLog, *words: object) -> None:
@@ -150,11 +155,11 @@ def test_a_log_locked_by_somebody_for_a_minute(
     locker = sqlite3.connect(path, isolation_level=None)
     locker.execute("BEGIN IMMEDIATE")
     play(writer, 1, 60)
-    wait_for(lambda: tries[0] > LOCKED_S / 5.5)  # a try of 5 s and half a second of rest
+    soon(lambda: tries[0] > LOCKED_S / 5.5)  # a try of 5 s and half a second of rest
     assert "locked" in str(writer.report().trouble) and writer.report().waiting == 120
     locker.execute("ROLLBACK")
     locker.close()
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     assert writer.stop(5.0) == 0 and ends_s(path) == [float(number) for number in range(61)]
 
 
@@ -167,10 +172,10 @@ path = Path(sys.argv[1])
 writer = writer_of(path)
 begin(writer)
 play(writer, 0, 10)
-wait_for(lambda: writer.report().trouble)
+soon(lambda: writer.report().trouble)
 print(writer.report().trouble, flush=True)
 sys.stdin.readline()
-wait_for(lambda: writer.report().waiting == 0)
+soon(lambda: writer.report().waiting == 0)
 print(writer.stop(5.0), flush=True)
 """
 
@@ -201,7 +206,7 @@ def test_wrong_permissions_are_said_and_can_be_put_right(tmp_path: Path, wrong: 
     folder.chmod(0o777)
     if path.exists():
         path.chmod(0o666)
-    said, _ = process.communicate("\n", timeout=30)
+    said, _ = process.communicate("\n", timeout=90)
     assert said.strip() == "0"
     assert ends_s(path) == [float(number) for number in range(10)]
 
@@ -231,7 +236,7 @@ def test_an_hour_of_notes_waits_and_what_is_beyond_is_counted(
     writer.end_sitting(later(AT, 9000.0))  # the frame is kept whatever happens
     assert writer.report().waiting == jobs.MOST_WAITING + 1
     away[0] = False
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     assert writer.stop(5.0) == 0 and writer.report().notes_written >= 7200
 
 
@@ -261,7 +266,7 @@ def test_damage_found_while_playing_begins_a_new_log_with_the_sitting_that_is_on
     writer = writer_of(path)
     begin(writer, player="wren")
     play(writer, 0, 5)
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     waiting = path.with_name("room.db-wal").read_bytes()
     damaged = b"\0" * 100 + path.read_bytes()[100:]
     path.write_bytes(damaged)
@@ -272,7 +277,7 @@ def test_damage_found_while_playing_begins_a_new_log_with_the_sitting_that_is_on
 
     monkeypatch.setattr(Logbook, "add_note", stumble)
     play(writer, 5, 5)
-    wait_for(lambda: writer.report().waiting == 0)
+    soon(lambda: writer.report().waiting == 0)
     assert "set aside, untouched" in str(writer.report().notice)
     assert writer.stop(5.0) == 0
     (aside,) = logs_aside(path)

@@ -143,7 +143,8 @@ def _on_card(card: SoundCard, minutes: float, folder: Path) -> list[str]:
     )
     tap = Tap(card, "soak-tap")
     try:
-        wait_for(lambda: socket.exists() and ask(socket, {"do": "status"})["sound"]["running"])
+        wait_for(socket.exists, 120.0)
+        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"], 60.0)
         ask(socket, {"do": "drone", "on": True})
         return _watch(daemon.pid, socket, microphone, tap, minutes * 60.0)
     finally:
