@@ -32,7 +32,7 @@ class Measure:
 
 # Up to so many landings each has its stroke, in a fuller week there are fewer drawings.
 FULL_WEEK = 400
-DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(6, 4, 48)
+DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(5, 3, 40)
 
 
 @dataclass(frozen=True, slots=True)

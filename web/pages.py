@@ -13,7 +13,7 @@ from appliance.log.tries import TryLine, tries_of
 from appliance.log.weeks import Landing, Week, landings_of, read_week
 from appliance.tuning import TUNINGS
 from web import ear, naming
-from web.access import open_log, whose
+from web.access import open_log, read_person, whose
 from web.cards import LISTED, cards_of, line_href
 from web.naming import note_name
 from web.place import current_room
@@ -28,22 +28,32 @@ blueprint = Blueprint("pages", __name__)
 def show_week() -> ResponseReturnValue:
     """The week: one sentence, then by note, then by shift, slide move or leap."""
     asked, week, last_played = asked_week()
-    notes, moves = cards_of(week, asked)
+    read = read_person()
+    question = ("page", id(week), asked, read and read.person_id, naming.instrument())
+    matter, _ = week.notes.once(question, lambda: (_matter_of(week, asked), week))  # keeps its id
     return render_template(
         "week.html",
         week=week,
-        notes=notes,
-        moves=moves,
-        rounds=_rounds(asked),
+        rounds=_rounds(asked, week),
         last_played=last_played,
         listed=LISTED,
         line_href=line_href,
-        change=change_between(week.landings_before, week.landings),
-        suggestions=suggestions_of(week, asked.reading.band_cents),
-        days=by_day(week.landings),
-        drones=read_drones(week.landings, asked.reading.band_cents),
+        **matter,
         **frame(asked),
     )
+
+
+def _matter_of(week: Week, asked: Asked) -> dict[str, object]:
+    """What the page tells of a week; it takes longer than to write it down."""
+    notes, moves = cards_of(week, asked)
+    return {
+        "notes": notes,
+        "moves": moves,
+        "change": change_between(week.landings_before, week.landings),
+        "suggestions": suggestions_of(week, asked.reading.band_cents),
+        "days": by_day(week.landings),
+        "drones": read_drones(week.landings, asked.reading.band_cents),
+    }
 
 
 @blueprint.get("/ear")
@@ -84,13 +94,11 @@ def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     return asked, week, last_played
 
 
-def _rounds(asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:
+def _rounds(asked: Asked, week: Week) -> list[tuple[RoundRow, list[TryLine]]]:
     """Read the rounds of the week, each with its tries."""
-    room = current_room()
-    begins, ends = asked.week.bounds(room.zone)
     with open_log() as log:
-        rows, rounds = log.notes(begins, ends), log.rounds(begins, ends)
-    return [(played, tries_of(played, rows)) for played in rounds]
+        rounds = log.rounds(*asked.week.bounds(current_room().zone))
+    return [(played, tries_of(played, week.notes)) for played in rounds]
 
 
 def asked_landings(weeks: int) -> tuple[Asked, list[Landing]]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row, parse_id
 from appliance.vocabulary import Arrival, Call, Movement
 
-KEPT_QUESTIONS = 4  # a page asks two, or four of a week and of the week before it
+KEPT_QUESTIONS = 6  # a page asks three, of its week and of the week before it
 
 _Found = TypeVar("_Found")
 

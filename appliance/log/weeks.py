@@ -109,7 +109,7 @@ class Week:
 
     ``undroned`` landings had no drone yet to refer to; they are read in equal temperament.
     ``strings`` are the open strings, sitting by sitting. ``landings`` and ``landings_before`` are
-    what is counted, this week and the week before, in order.
+    what is counted, this week and the week before, in order; ``notes`` all notes of this week.
     """
 
     total: Tally
@@ -131,6 +131,7 @@ class Week:
     strings: tuple[StringLine, ...]
     landings: tuple[Landing, ...]
     landings_before: tuple[Landing, ...]
+    notes: NoteColumns
 
     @property
     def heard(self) -> int:
@@ -189,6 +190,7 @@ def _read_week(
         strings=strings.lines,
         landings=tuple(landings),
         landings_before=tuple(before),
+        notes=rows,
     )
 
 
