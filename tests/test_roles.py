@@ -75,6 +75,7 @@ ROUTES: dict[tuple[str, str], Row] = {
     # the room
     ("GET", "/room"): OWN_LOG,
     ("POST", "/room/drone"): DONE_PLAYERS,
+    ("POST", "/room/loudness"): DONE_PLAYERS,
     ("POST", "/room/tuning"): DO_PLAYERS,
     ("POST", "/room/rules"): DONE_OWNERS,
     ("GET", "/door-card"): OWN_LOG,
