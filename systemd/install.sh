@@ -63,6 +63,16 @@ needs_systems_lgpio() {
     python3 -c 'import sys; sys.exit(sys.version_info < (3, 13))'
 }
 
+# take_systems_lgpio: let the program see the system's lgpio; plain Debian has none.
+take_systems_lgpio() {
+    if apt-cache show python3-lgpio >/dev/null 2>&1; then
+        install_packages python3-lgpio
+        python3 -m venv --without-pip --system-site-packages .venv
+    else
+        say "this system has no python3-lgpio: take pedals that type keys, or Raspberry Pi OS."
+    fi
+}
+
 # build_program: the program of this clone, whole, in a folder named by its content: $program.
 build_program() {
     # shellcheck disable=SC2086  # one word for each part
@@ -78,7 +88,7 @@ build_program() {
         cd "$program"
         set_up "$packages"
         if needs_systems_lgpio; then
-            python3 -m venv --without-pip --system-site-packages .venv
+            take_systems_lgpio
         fi
         .venv/bin/python -m compileall -q appliance web ||
             fail "this clone is not whole: fetch it again. What ran before still runs."
@@ -183,9 +193,6 @@ install_room() {
     check_machine
     packages="libportaudio2 avahi-daemon"
     check_python
-    if needs_systems_lgpio; then
-        packages="$packages python3-lgpio"
-    fi
     umask 022
     build_program
     make_user

@@ -326,18 +326,20 @@ def test_a_patient_room_opens_before_its_interface_is_there(
         [sys.executable, "-m", "appliance", *words, "--socket", str(socket)],
         env=sound_card.environment,
     )
-    wait_for(socket.exists)
-    wait_for(lambda: ask(socket, {"do": "status"})["sound"]["trouble"])
-    status = ask(socket, {"do": "status"})
-    assert "'late-mic' in its name" in status["sound"]["trouble"]
-    assert "pins cannot be opened" in status["pedals"]["trouble"]
-    sound_card.start()
-    microphone = Microphone(sound_card, "late-mic")
-    wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"])
-    assert ask(socket, {"do": "status"})["sound"]["trouble"] is None
-    microphone.close()
-    process.terminate()
-    assert process.wait(timeout=20) == 0
+    try:
+        wait_for(socket.exists)
+        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["trouble"])
+        status = ask(socket, {"do": "status"})
+        assert "'late-mic' in its name" in status["sound"]["trouble"]
+        assert "pins cannot be opened" in status["pedals"]["trouble"]
+        sound_card.start()
+        microphone = Microphone(sound_card, "late-mic")
+        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"])
+        assert ask(socket, {"do": "status"})["sound"]["trouble"] is None
+        microphone.close()
+    finally:
+        process.terminate()
+        assert process.wait(timeout=20) == 0
 
 
 def test_a_sound_process_that_hangs_is_replaced(room: Room) -> None:

@@ -1,7 +1,8 @@
 """Small Debian systems in a folder, with mmdebstrap, run by systemd-nspawn: no Pi, but no pretence.
 
 They share the network of this machine, which must be root's. A system's archive is made once and
-kept in ``build/containers``.
+kept in ``build/containers``; it is laid out in the temporary directory: ``TMPDIR=/dev/shm`` is
+quicker.
 """
 
 import os
@@ -118,7 +119,7 @@ def container(suite: str, packages: Sequence[str], arch: str = "amd64") -> Itera
         if shutil.which(tool) is None:
             raise NoContainerError(f"{tool} is missing: apt-get install {package}")
     archive = _archive(suite, packages, arch)
-    with tempfile.TemporaryDirectory(prefix="groundnote-", dir=KEPT) as folder:
+    with tempfile.TemporaryDirectory(prefix="groundnote-") as folder:
         subprocess.run(["tar", "-x", "-f", str(archive), "-C", folder], check=True)
         root = Path(folder)
         root.chmod(0o755)

@@ -101,21 +101,26 @@ class Caretaker:
         return f"{said}, also as room-3.local"
 
     def frozen_room_comes_back(self) -> str:
-        return self._freeze("$(systemctl show -p MainPID --value groundnote)")
-
-    def frozen_sound_comes_back(self) -> str:
-        return self._freeze("$(pgrep -f devices.sound)")
-
-    def _freeze(self, process: str) -> str:
+        """The service manager's watchdog sees to it."""
         before = self._show("groundnote", "MainPID")
-        began_s = time.monotonic()
-        self._shell(f"kill -STOP {process}")
-        wait(lambda: self._show("groundnote", "MainPID") not in (before, "0"))
-        wait(lambda: self._show("groundnote", "ActiveState") == "active")
-        took_s = time.monotonic() - began_s
-        wait(lambda: self._status().get("sound") == "system")
+        took_s = self._freeze(before)
+        need(self._show("groundnote", "MainPID") != before, "still the same process")
         need("watchdog" in self._shell("journalctl -u groundnote -n 200 -o cat"), "no watchdog")
         return f"hears again after {took_s:.0f} s"
+
+    def frozen_sound_comes_back(self) -> str:
+        """The room sees to its sound process itself."""
+        return f"hears again after {self._freeze(self._sound_process()):.0f} s"
+
+    def _freeze(self, process: str) -> float:
+        sound, began_s = self._sound_process(), time.monotonic()
+        self._shell(f"kill -STOP {process}")
+        wait(lambda: self._sound_process() not in (sound, ""))
+        wait(lambda: self._status().get("sound") == "system")
+        return time.monotonic() - began_s
+
+    def _sound_process(self) -> str:
+        return self._machine.run("pgrep", "-f", "devices.sound", check=False).stdout.strip()
 
     def killed_room_comes_back(self) -> str:
         before = self._show("groundnote", "MainPID")
