@@ -171,7 +171,7 @@ os.setgid(65534); os.setuid(65534)
 path = Path(sys.argv[1])
 writer = writer_of(path)
 begin(writer)
-play(writer, 0, 10)
+play(writer, 0, 3)
 soon(lambda: writer.report().trouble)
 print(writer.report().trouble, flush=True)
 sys.stdin.readline()
@@ -208,7 +208,7 @@ def test_wrong_permissions_are_said_and_can_be_put_right(tmp_path: Path, wrong: 
         path.chmod(0o666)
     said, _ = process.communicate("\n", timeout=90)
     assert said.strip() == "0"
-    assert ends_s(path) == [float(number) for number in range(10)]
+    assert ends_s(path) == [float(number) for number in range(3)]
 
 
 def test_an_hour_of_notes_waits_and_what_is_beyond_is_counted(
