@@ -4,6 +4,7 @@ To *sign in* is to read one's own pages; to *check in* is to let the room log to
 for signing in does both with one button, or only the first with the other.
 """
 
+from math import ceil
 from urllib.parse import urlsplit
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
@@ -72,16 +73,19 @@ def _try_pin(nickname: str, pin: str, errors: list[str]) -> tuple[Person | None,
         found = people.find(nickname)
         device = None if found is None else known_phones.device_of(found)
         trier = Trier(nickname_key(nickname), place_of(request.remote_addr), device)
-        if wait_s := tries.begin(trier):
-            errors.append(_wait(wait_s))
-            return None, 429
-        if not tries.queue():
+        wait_s = tries.wait_s(trier)
+        if wait_s == 0.0 and not tries.queue():
             errors.append("Many sign in just now: try again in a few seconds.")
             return None, 503
-        try:
-            person = people.right_pin(nickname, pin)
-        finally:
-            tries.leave()
+        if wait_s == 0.0:
+            try:
+                wait_s = tries.begin(trier)  # again: it may have got late in the queue
+                person = None if wait_s else people.right_pin(nickname, pin)
+            finally:
+                tries.leave()
+    if wait_s:
+        errors.append(_wait(wait_s))
+        return None, 429
     if person is None:
         tries.wrong(trier)
         errors.append("Nickname and PIN do not fit together.")
@@ -91,7 +95,7 @@ def _try_pin(nickname: str, pin: str, errors: list[str]) -> tuple[Person | None,
 
 
 def _wait(seconds: float) -> str:
-    lasting = f"{seconds:.0f} seconds" if seconds < 90 else f"{seconds / 60:.0f} minutes"
+    lasting = f"{ceil(seconds)} seconds" if seconds < 90 else f"{ceil(seconds / 60)} minutes"
     return f"Too many wrong tries. Wait {lasting}, then try again."
 
 

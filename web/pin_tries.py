@@ -9,7 +9,7 @@ Three counts, each in sliding windows (``limits``), kept in memory and gone with
 * **one address, whatever the nickname.** A school is often one address, so this holds up only
   nicknames that were already mistyped there, and never a first try or a known phone.
 
-The numbers are our own choice. One place has 480 tries a day, which is one chance in 2 000 against
+The numbers are our own choice. One place has 288 tries a day, which is one chance in 3 500 against
 a PIN of six digits (arithmetic).
 """
 
@@ -24,7 +24,7 @@ from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
 MINUTES = RateLimitItemPerMinute
-PLACE = (MINUTES(5), MINUTES(10, 10), RateLimitItemPerHour(20))
+PLACE = (MINUTES(5), MINUTES(8, 10), RateLimitItemPerHour(12))
 PERSON = (MINUTES(40, 10), RateLimitItemPerHour(100))
 ADDRESS = (MINUTES(60, 10), RateLimitItemPerHour(200))
 REGISTRATIONS = (RateLimitItemPerHour(40),)
@@ -67,7 +67,7 @@ class PinTries:
 
         It counts as wrong until :meth:`right` says otherwise, so that many at once gain nothing.
         """
-        wait_s = self._wait_s(trier)
+        wait_s = self.wait_s(trier)
         if wait_s == 0.0 and not self._hit(PLACE, trier.place):  # another thread was faster
             return self._longest(PLACE, trier.place) or 1.0
         return wait_s
@@ -94,7 +94,8 @@ class PinTries:
         """Let the next one have their turn."""
         self._slots.release()
 
-    def _wait_s(self, trier: Trier) -> float:
+    def wait_s(self, trier: Trier) -> float:
+        """Return how many seconds a try would have to wait."""
         here = self._longest(PLACE, trier.place)
         if here or self._unused(trier.place):
             return here
@@ -111,8 +112,8 @@ class PinTries:
         return max((max(1.0, end - time.time()) for end in ends), default=0.0)
 
     def _hit(self, items: Iterable[RateLimitItem], key: tuple[str, ...]) -> bool:
-        hits = [self._limiter.hit(item, *key) for item in items]  # each of them, come what may
-        return all(hits)
+        """Count in every window, the shortest first, up to one that is full."""
+        return all(self._limiter.hit(item, *key) for item in items)
 
 
 def place_of(address: str | None) -> str:
