@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from appliance.devices.sound import both_ways, list_devices
+from appliance.devices.finding import both_ways, list_devices
 
 NOT_CHOSEN = 1  # the exit status where no device, or more than one, does both ways
 

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from appliance.devices.sound import both_ways
+from appliance.devices.finding import both_ways
 from tests.soundcard import Microphone, SoundCard
 
 PLUG_INS = ["sysdefault", "dmix", "default"]  # names as on a small computer, from memory

@@ -15,7 +15,7 @@ FADE_S = 0.5
 BAND_HZ = (707.0, 1414.0)
 SEED = 5  # any; the same noise every time
 LOWEST_HZ = 10.0
-SOFTEST = 1e-10  # of the strongest bin: softer ones add nothing
+SOFTEST = 1e-7  # of the strongest bin: softer ones add nothing
 
 
 def calibration_noise(level_dbfs: float, rate_hz: float) -> Floats:
