@@ -24,6 +24,7 @@ from appliance.vocabulary import DeviceError
 EXIT_WRONG = 1
 PRESS_WITHIN_S = 15.0
 LOOK_EVERY_S = 0.1
+ANSWERS_WITHIN_S = 20.0  # a busy room must not be taken for none: its interface is not free
 _NAMES = {Verdict.NOT_MEASURED: "-"}
 
 # The pedal pressed since a moment of the monotonic clock, if any.
@@ -149,7 +150,7 @@ def _room(
     socket: Path, settings: Settings, options: argparse.Namespace, opened: ExitStack
 ) -> RunningRoom | ClosedRoom:
     try:
-        ask(socket, {"do": "status"})
+        ask(socket, {"do": "status"}, timeout_s=ANSWERS_WITHIN_S)
     except NoRoomError:
         return ClosedRoom(settings, options.log or Path(settings.room.log_path), opened)
     return RunningRoom(socket)

@@ -138,7 +138,7 @@ def test_a_running_room_checks_itself_and_goes_on(running: Path) -> None:
         [sys.executable, "-m", "appliance", *words],
         capture_output=True,
         text=True,
-        timeout=100,
+        timeout=240,
         check=False,
     )
     print(said.stdout, said.stderr)
