@@ -25,6 +25,7 @@ def register(app: Flask) -> None:
         meaning=meaning,
         verdict=verdict,
         points=points,
+        ends=ends,
         moved_name=moved_name,
         stretch=stretch,
         suggested=suggested,
@@ -102,9 +103,17 @@ def verdict(difference: Difference | None) -> str:
 
 
 def points(difference: Difference) -> str:
-    """Return a share before and after with the change's 95 % interval, in points of a hundred."""
-    low, high = (f"{100 * end:+.0f}".replace("-", "−") for end in (difference.low, difference.high))
-    return f"{_share(difference.before)} → {_share(difference.after)}, change {low} to {high}"
+    """Return a share before and after, with the interval of the change."""
+    return f"{_share(difference.before)} → {_share(difference.after)}, change {ends(difference)}"
+
+
+def ends(difference: Difference) -> str:
+    """Return the change's 95 % interval in points of a hundred; near zero with a decimal place."""
+    return " to ".join(_point(100 * end) for end in (difference.low, difference.high))
+
+
+def _point(end: float) -> str:
+    return (f"{end:+.1f}" if abs(end) < 1 else f"{end:+.0f}").replace("-", "−")
 
 
 def moved_name(moved: Moved) -> str:
