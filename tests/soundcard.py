@@ -169,10 +169,10 @@ def _loudspeaker(client: Any) -> Any:
     return wait_for(ports)[0]
 
 
-def wait_for(look: Callable[[], Found], timeout_s: float = 15.0) -> Found:
+def wait_for(look: Callable[[], Found], timeout_s: float = 15.0, step_s: float = 0.05) -> Found:
     """Return what ``look`` finds as soon as it finds something; fails after ``timeout_s``."""
     end_s = time.monotonic() + timeout_s
     while not (found := look()):
         assert time.monotonic() < end_s, "waited in vain"
-        time.sleep(0.05)
+        time.sleep(step_s)
     return found

@@ -2,7 +2,7 @@
 
 import queue
 import sqlite3
-import time
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,13 +21,25 @@ from appliance.log.records import EventRow, NoteRow, RoundRow
 from appliance.practice.cues import Cue
 from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.settings import Settings
-from appliance.vocabulary import Event, HeardNote
+from appliance.vocabulary import Event, HeardNote, Instant
 from tests.log_rows import PLAIN
 from tests.soundcard import wait_for
 
 RATE_HZ = 1000.0  # of the scripted sound: one frame is a millisecond
 START_S = 1.7e9
 SETTINGS = Settings()
+
+
+class WatchedClock(SimulatedClock):
+    """Set by hand; it counts how often the feet's thread has asked for the time."""
+
+    def __init__(self) -> None:
+        super().__init__(START_S, monotonic_s=1000.0)
+        self.asked_by_feet = 0
+
+    def now(self) -> Instant:
+        self.asked_by_feet += threading.current_thread().name == "feet"
+        return super().now()
 
 
 class ScriptedSound:
@@ -101,7 +113,7 @@ def note(start_s: float, end_s: float, settled_hz: float = 220.0) -> HeardNote:
 class Stage:
     """A running room and everything around it that the test holds."""
 
-    clock: SimulatedClock
+    clock: WatchedClock
     sound: ScriptedSound
     pins: MockFactory
     script: list[Event]
@@ -138,9 +150,24 @@ class Stage:
         self.wait(0.05)  # past the bounce
 
     def wait(self, seconds: float) -> None:
-        """Let time pass in silence, and the thread that ticks take notice."""
+        """Let time pass in silence, and the threads that hear and feel take notice."""
         self.sound.pass_time(seconds)
-        time.sleep(0.04)
+        self.sound.settle()
+        self._feel()
+
+    def _feel(self) -> None:
+        """Wait until the feet have taken every press and had a whole turn at the time there is.
+
+        They ask for the time once a press and twice a turn without one; two pedals can be waiting.
+        """
+        asked = self.clock.asked_by_feet
+        wait_for(
+            lambda: self.clock.asked_by_feet >= asked + 8 or not self._has_feet(), step_s=0.003
+        )
+
+    @staticmethod
+    def _has_feet() -> bool:
+        return any(thread.name == "feet" for thread in threading.enumerate())
 
     def rounds(self) -> list[RoundRow]:
         with LogReader(self.log_path) as log:
@@ -166,7 +193,7 @@ def build(
     manager: ServiceManager | None = None,
     caretaker: Caretaker | None = None,
 ) -> Stage:
-    clock = SimulatedClock(START_S, monotonic_s=1000.0)
+    clock = WatchedClock()
     sound, pins = ScriptedSound(clock), MockFactory()
     script: list[Event] = []
     last_words: list[Event] = []

@@ -1,8 +1,6 @@
 """The whole pedal table in a running room: mock pins, a clock set by hand, a real log."""
 
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,58 +9,18 @@ import pytest
 from appliance.control import ask
 from appliance.log.records import EventKind
 from appliance.practice.cues import Cue
-from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
-from appliance.vocabulary import Call, Event, HeardNote, NoteEnded, NoteLanded
-from tests.log_rows import UNMEASURED, bent
+from appliance.vocabulary import Call, Event, NoteEnded, NoteLanded
+from tests.by_foot import A3, A4, E4, FOURTH, kinds, now_s, opened, play, played
+from tests.log_rows import bent
 from tests.soundcard import wait_for
-from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, Stage, build, note
-
-FOURTH = 23
-A3, E4, A4 = (note_hz(parse_note(name)) for name in ("A3", "E4", "A4"))
-PURE_E4 = 330.0  # 3/2 over A3
-
-
-@contextmanager
-def opened(tmp_path: Path, settings: Settings = SETTINGS) -> Iterator[Stage]:
-    stage = build(tmp_path, settings)
-    stage.room.start()
-    yield stage
-    stage.room.stop()
-    stage.pins.reset()
+from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, Stage, note
 
 
 @pytest.fixture
 def stage(tmp_path: Path) -> Iterator[Stage]:
     with opened(tmp_path) as stage:
         yield stage
-
-
-def now_s(stage: Stage) -> float:
-    """The ear's own time: it has listened since the first block, at 1000 s of this boot."""
-    return stage.clock.now().monotonic_s - 1000.0
-
-
-def played(
-    stage: Stage, hz: float, landing_cents: float = 0.0, gap_s: float = 1.5, **changes: object
-) -> NoteEnded:
-    """A note of 0.9 s that begins ``gap_s`` from now."""
-    begins_s = now_s(stage) + gap_s
-    heard = replace(note(begins_s, begins_s + 0.9, hz), landing_hz=bent(hz, landing_cents))
-    return NoteEnded(replace(heard, **changes))  # type: ignore[arg-type]
-
-
-def play(
-    stage: Stage, hz: float, landing_cents: float = 0.0, gap_s: float = 1.5, **changes: object
-) -> None:
-    """Play it, and let the ear tell of it 0.1 s after its end."""
-    event = played(stage, hz, landing_cents, gap_s, **changes)
-    stage.hear(gap_s + 1.0, event)
-    time.sleep(0.02)
-
-
-def kinds(stage: Stage) -> list[EventKind]:
-    return [event.kind for event in stage.events()]
 
 
 # --- striking out -------------------------------------------------------------------------------
@@ -186,228 +144,6 @@ def test_stopping_the_drone_ends_without(stage: Stage) -> None:
     play(stage, A3)
     wait_for(stage.rows)
     assert not stage.rows()[0].marks.without
-
-
-# --- calls and their answers --------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("pin", "landing_cents", "answer"),
-    [
-        (LEFT, -14.0, Cue.AGREES),
-        (LEFT, 14.0, Cue.WAS_SHARP),
-        (LEFT, 2.0, Cue.WAS_IN_TUNE),
-        (RIGHT, -7.0, Cue.WAS_FLAT),
-        (MIDDLE, 7.0, Cue.AGREES),
-        (MIDDLE, 11.0, Cue.WAS_SHARP),
-    ],
-)
-def test_a_call_is_taken_at_once_and_answered_two_seconds_later(
-    stage: Stage, pin: int, landing_cents: float, answer: Cue
-) -> None:
-    stage.hold(MIDDLE)
-    play(stage, PURE_E4, landing_cents)
-    stage.tap(pin)
-    assert stage.cues() == [Cue.CALL_TAKEN]
-    stage.wait(1.85)  # and 0.05 of the tap
-    assert stage.cues() == [Cue.CALL_TAKEN]
-    stage.wait(0.15)
-    assert stage.cues() == [Cue.CALL_TAKEN, answer]
-    stage.tap(pin)  # it is final now
-    assert stage.cues()[2:] == [Cue.NOTHING_THERE]
-
-
-def test_a_second_call_replaces_the_first_and_only_it_is_answered(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    play(stage, PURE_E4, -14.0)
-    stage.tap(RIGHT)
-    stage.wait(1.5)
-    stage.tap(LEFT)
-    stage.wait(1.8)
-    assert stage.cues() == 2 * [Cue.CALL_TAKEN]
-    stage.wait(0.3)
-    assert stage.cues()[2:] == [Cue.AGREES]
-    wait_for(lambda: [row.call for row in stage.rows()] == [Call.FLAT])
-
-
-def test_a_call_is_in_the_log_at_once_and_so_is_the_one_that_replaces_it(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    play(stage, PURE_E4)
-    for pin, call in ((MIDDLE, Call.IN_TUNE), (LEFT, Call.FLAT)):
-        stage.tap(pin)
-        wait_for(lambda call=call: [row.call for row in stage.rows()] == [call])
-    assert stage.cues() == 2 * [Cue.CALL_TAKEN]  # neither is final: a power cut loses none
-
-
-def test_a_call_on_a_note_that_sounds_is_in_the_log_when_the_note_is(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    play(stage, A3)
-    began_s = now_s(stage) + 0.1
-    stage.hear(0.2)
-    stage.hear(0.5)  # it has lasted half a second, and the ear has not told of it yet
-    stage.tap(RIGHT)
-    wait_for(lambda: [row.call for row in stage.rows()] == [Call.SHARP])
-    stage.hear(0.1, NoteLanded(began_s, E4))
-    wait_for(lambda: [row.call for row in stage.rows()] == [None])
-    stage.hear(0.1, NoteEnded(note(began_s, now_s(stage), E4)))
-    wait_for(lambda: [row.call for row in stage.rows()] == [None, Call.SHARP])
-
-
-def test_answers_can_be_turned_off(tmp_path: Path) -> None:
-    practice = replace(SETTINGS.practice, answers=False)
-    with opened(tmp_path, replace(SETTINGS, practice=practice)) as stage:
-        stage.hold(MIDDLE)
-        play(stage, PURE_E4)
-        stage.tap(MIDDLE)
-        stage.wait(3.0)
-        assert stage.cues() == [Cue.CALL_TAKEN]
-
-
-@pytest.mark.parametrize("changes", [{"landing_hz": None, "settled_hz": None, "measurable": False}])
-def test_what_could_not_be_measured_is_said_so(stage: Stage, changes: dict[str, object]) -> None:
-    stage.hold(MIDDLE)
-    play(stage, PURE_E4, **changes)
-    stage.tap(MIDDLE)
-    stage.wait(2.1)
-    assert stage.cues() == [Cue.CALL_TAKEN, Cue.NOT_MEASURED]
-
-
-def test_between_two_semitones_nobody_can_say_what_was_meant(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    play(stage, bent(E4, 50.0))
-    stage.tap(MIDDLE)
-    stage.wait(2.1)
-    assert stage.cues() == [Cue.CALL_TAKEN, Cue.NOT_MEASURED]
-
-
-def test_a_call_with_no_note_is_acknowledged_as_such_and_not_in_the_log(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    stage.tap(LEFT)
-    play(stage, A3)
-    stage.wait(8.0)
-    stage.tap(LEFT)
-    stage.wait(2.1)
-    assert stage.cues() == 2 * [Cue.NOTHING_THERE]
-    assert [row.call for row in stage.rows()] == [None]
-
-
-@pytest.mark.parametrize(
-    ("landing", "answered"), [(14.0, True), (50.0, False)], ids=["sure", "between two notes"]
-)
-def test_a_note_that_still_sounds_is_answered_when_it_is_clear_which_it_is(
-    stage: Stage, landing: float, answered: bool
-) -> None:
-    stage.hold(MIDDLE)
-    began_s = now_s(stage) + 0.1
-    stage.hear(1.0, NoteLanded(began_s, bent(E4, landing)))
-    stage.tap(RIGHT)
-    stage.wait(2.1)
-    assert stage.cues()[1:] == ([Cue.AGREES] if answered else [])
-    ended = replace(note(began_s, now_s(stage), E4), landing_hz=bent(E4, landing))
-    stage.hear(0.1, NoteEnded(ended))
-    stage.wait(0.1)
-    assert stage.cues()[1:] == [Cue.AGREES]
-
-
-# --- rounds -------------------------------------------------------------------------------------
-
-
-def shift(stage: Stage, landing_cents: float, call: int | None = None) -> None:
-    """A3, then E4, legato."""
-    play(stage, A3)
-    play(stage, PURE_E4, landing_cents, gap_s=0.05)
-    if call is not None:
-        stage.tap(call)
-
-
-def test_a_round_from_its_beginning_to_its_end(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    shift(stage, -30.0)
-    stage.hold(LEFT)
-    assert ask(stage.socket, {"do": "status"})["round"] is True
-    errors = (-31.0, -25.0, -12.0, 3.0, 24.0, 0.0, 2.0, -2.0, 9.0, 4.0)
-    for number, error in enumerate(errors):
-        if number == 4:  # a stop, a wrong note and one misheard by an octave
-            stage.wait(30.0)
-            play(stage, note_hz(parse_note("C4")))
-            play(stage, 2 * PURE_E4)
-        shift(stage, error, LEFT if number == 0 else None)
-    wait_for(lambda: Cue.ROUND_WON in stage.cues())
-    assert ask(stage.socket, {"do": "status"})["round"] is False
-    play(stage, PURE_E4)
-    wait_for(lambda: len(stage.rows()) == 25)
-    (logged,) = stage.rounds()
-    assert logged.won is True and logged.goal.from_hz == A3
-    assert (logged.goal.target_low_hz, logged.goal.target_high_hz) == pytest.approx(2 * (PURE_E4,))
-    tries = [row for row in stage.rows() if row.marks.try_number is not None]
-    assert [row.marks.try_number for row in tries] == list(range(1, 11))
-    assert [row.note.landing_hz for row in tries] == [bent(PURE_E4, error) for error in errors]
-    assert {row.round_id for row in tries} == {logged.round_id}
-    assert [row.call for row in tries] == [Call.FLAT, *9 * [None]]
-    leads = [row for row in stage.rows() if row.marks.in_round and row.marks.try_number is None]
-    assert [row.note.settled_hz for row in leads] == 10 * [A3]
-    assert stage.cues()[0] is Cue.ROUND_BEGUN and stage.cues()[-1] is Cue.ROUND_WON
-    assert kinds(stage) == [EventKind.ROUND_BEGUN, EventKind.ROUND_ENDED]
-
-
-def test_a_round_is_ended_by_foot(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    shift(stage, 0.0)
-    stage.hold(LEFT)
-    shift(stage, 0.0)
-    stage.hold(LEFT)
-    assert stage.cues() == [Cue.ROUND_BEGUN, Cue.ROUND_ENDED]
-    wait_for(lambda: [one.won for one in stage.rounds()] == [False])
-    shift(stage, 0.0)
-    wait_for(lambda: len(stage.rows()) == 6)
-    assert [row.marks.in_round for row in stage.rows()] == [*2 * [False], *2 * [True], *2 * [False]]
-
-
-@pytest.mark.parametrize("last", [None, UNMEASURED])
-def test_without_an_arrival_there_is_no_round(stage: Stage, last: HeardNote | None) -> None:
-    stage.hold(MIDDLE)
-    if last is not None:
-        play(stage, A3)
-        play(stage, A3, landing_hz=None, settled_hz=None, measurable=False)
-    stage.hold(LEFT)
-    assert stage.cues() == [Cue.NOTHING_THERE]
-    assert ask(stage.socket, {"do": "status"})["round"] is False
-
-
-def test_a_round_can_begin_on_the_note_that_sounds(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    play(stage, A3)
-    began_s = now_s(stage) + 0.05
-    stage.hear(0.7, NoteLanded(began_s, E4))
-    stage.hold(LEFT)
-    assert stage.cues() == [Cue.ROUND_BEGUN]
-    stage.hear(0.3, NoteEnded(note(began_s, now_s(stage), PURE_E4)))
-    shift(stage, 0.0)
-    wait_for(stage.rounds)
-    assert stage.rounds()[0].goal.target_low_hz == pytest.approx(PURE_E4)
-    wait_for(lambda: [row.marks.try_number for row in stage.rows()] == [None, None, None, 1])
-
-
-def test_the_sitting_takes_its_round_with_it(stage: Stage) -> None:
-    stage.hold(MIDDLE)
-    shift(stage, 0.0)
-    stage.hold(LEFT)
-    stage.wait(601.0)
-    wait_for(lambda: [one.won for one in stage.rounds()] == [False])
-
-
-def test_a_struck_try_was_none(tmp_path: Path) -> None:
-    practice = replace(SETTINGS.practice, landed_in_a_row=2)
-    with opened(tmp_path, replace(SETTINGS, practice=practice)) as stage:
-        stage.hold(MIDDLE)
-        shift(stage, 0.0)
-        stage.hold(LEFT)
-        shift(stage, 0.0)
-        stage.tap(LEFT, RIGHT)
-        shift(stage, 0.0)
-        assert Cue.ROUND_WON not in stage.cues()
-        shift(stage, 0.0)
-        wait_for(lambda: stage.cues()[-1] is Cue.ROUND_WON)
 
 
 # --- stuck pedals, fades, a missing microphone, other boards ------------------------------------
