@@ -52,8 +52,17 @@ class Checkup:
         return [
             *self._sound(progress),
             clock_line(synchronised=kernel_clock_synchronised()),
-            *storage_lines(look_at(self._log_path.absolute().parent)),
+            *self._storage(),
         ]
+
+    def _storage(self) -> list[Line]:
+        folder = self._log_path.absolute().parent
+        try:
+            return storage_lines(look_at(folder))
+        except OSError as error:
+            found = f"{folder} cannot be looked at ({error.strerror})"
+            advice = "look at log_path in [room], and at who owns its folder"
+            return [Line("space", Verdict.WRONG, found, advice)]
 
     def level_db(self, playing: bool, progress: Callable[[], None]) -> float:
         """The level by which to calibrate, dB re full scale: of a noise, or of who plays.

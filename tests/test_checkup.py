@@ -19,7 +19,7 @@ from appliance.caretaker import Caretaker
 from appliance.checking.measuring import Measured, measure
 from appliance.checking.program import Program
 from appliance.checking.verdicts import Verdict, sound_lines
-from appliance.checkup import SPOILT
+from appliance.checkup import SPOILT, Checkup
 from appliance.control import ask
 from appliance.devices.blocks import Recording
 from appliance.devices.clock import SystemClock
@@ -270,3 +270,13 @@ def test_a_room_that_does_not_run_is_checked_with_its_own_devices(
     for what in ("pedals", "light"):  # there are no pins here
         assert found[what].startswith("wrong") and "cannot be opened" in found[what]
     assert {"clock", "space", "card"} <= set(found) and said.err == ""
+
+
+def test_a_log_folder_that_is_not_there_is_one_line(tmp_path: Path) -> None:
+    def lend(_: object) -> None:
+        raise DeviceError("It is not plugged in.")
+
+    checkup = Checkup(Settings(), lend, tmp_path / "gone" / "room.db")  # type: ignore[arg-type]
+    lines = {line.what: line for line in checkup.lines()}
+    assert lines["space"].verdict is Verdict.WRONG and "gone" in lines["space"].found
+    assert lines["sound"].found == "It is not plugged in."
