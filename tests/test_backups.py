@@ -168,6 +168,31 @@ def test_a_damaged_log_its_new_one_and_the_backup_come_together(path: Path, fold
     assert len(logs_aside(path)) == 2
 
 
+def test_a_pin_changed_since_stays_changed_and_a_nickname_taken_again_is_nobodys(
+    path: Path, folder: Path
+) -> None:
+    wren, _ = _two_players(path)
+    backup = back_up(path, folder, NIGHT_S, 14)
+    with People(path, "north room") as people:
+        people.set_pin(wren, "918273", given=False)
+    restore(backup, path, folder)
+    with People(path, "north room") as people:
+        assert people.right_pin("wren-of-the-hills", "918273") is not None
+        assert people.right_pin("wren-of-the-hills", "270451") is None
+    path.unlink()  # and everything is lost but the backup
+    with People(path, "north room") as people:
+        other = people.add("lark", "564738", Role.PLAYER, AT.wall_s).person_id
+    with Logbook(path, "north room") as log:
+        _sitting(log, other, 440.0)
+    restore(backup, path, folder)
+    with People(path, "north room") as people:
+        assert people.right_pin("lark", "564738") is None
+    with LogReader(path) as log_read:
+        rows = log_read.notes(0.0, 1e12)
+    assert sum(row.sitting.player is None for row in rows) == 3
+    assert len(rows) == 75
+
+
 def test_a_room_that_runs_is_not_restored(path: Path, folder: Path) -> None:
     with KeptLog(path, "north room", "") as log:
         _sitting(log, None, 220.0)

@@ -84,7 +84,7 @@ class Machine:
     def stop(self) -> None:
         assert self.writer is not None
         self.writer.end_sitting(self.now())
-        assert self.writer.stop(5.0) == 0
+        assert self.writer.stop(60.0) == 0
         self.writer = None
 
     def rows(self) -> list[NoteRow]:
@@ -256,7 +256,7 @@ def test_what_still_waits_in_memory_is_dated_as_well(machine: Machine) -> None:
     machine.pass_time(600.0)
     assert machine.writer is not None
     machine.writer.end_sitting(last)
-    assert machine.writer.stop(5.0) == 0
+    assert machine.writer.stop(60.0) == 0
     over = machine.rows()[0].sitting.ended_at
     assert over is not None and over.synchronised
     assert over.wall_s == pytest.approx(machine.true_s - 600.0, abs=1.0)

@@ -98,7 +98,7 @@ def test_a_gap_too_short_to_be_seen_is_logged_too(tmp_path: Path) -> None:
     gaps, report = Gaps(writer), SoundReport("card", running=True)
     for reopened in (0, 0, 1, 1):
         gaps.watch(replace(report, reopened=reopened), at)
-    assert writer.stop(5.0) == 0
+    assert writer.stop(60.0) == 0
     with Logbook(path, "north room") as log:
         kinds = [event.kind for event in log.events(0.0, 1e12)]
     assert kinds == [EventKind.SOUND_GONE, EventKind.SOUND_BACK]

@@ -142,8 +142,9 @@ class JobThread:
         if self.trouble is None:
             logger.error("The log waits in memory: %s", error)
         self.trouble = str(error)
+        at_work = self._log is not None
         if self._log is not None:
             self._log.abandon()
             self._log = None
-        if not isinstance(error, DamagedLogError):  # that is set aside when it is opened anew
+        if not (at_work and isinstance(error, DamagedLogError)):  # opened anew it is set aside
             self._give_up.wait(TRY_AGAIN_S)

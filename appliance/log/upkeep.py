@@ -176,6 +176,7 @@ def _taking_in() -> tuple[str, ...]:
            FROM other.room WHERE id NOT IN (SELECT id FROM main.room)""",
         """UPDATE room SET last_number = max(last_number, coalesce(
              (SELECT last_number FROM other.room AS o WHERE o.id = room.id), 0))""",
+        "DELETE FROM main.person WHERE id IN (SELECT id FROM other.person)",  # a PIN may be newer
         *(f"INSERT OR REPLACE INTO {t} SELECT * FROM other.{t}" for t in _LATER_COUNTS),
         *(f"INSERT OR IGNORE INTO {t} SELECT * FROM other.{t}" for t in _EARLIER_COUNTS),
         """UPDATE sitting SET player = NULL WHERE id IN (SELECT id FROM other.sitting)

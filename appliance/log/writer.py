@@ -68,6 +68,7 @@ class LogWriter:
         self._taken_up = False
         self._set_aside: str | None = None
         self._cut_off: tuple[SittingRow, Instant] | None = None
+        self._too_late = False  # to go on with it: that is said once
         self._attended: tuple[str | None, Instant] | None = None
         self._begun: Begun | None = None
         self._sitting_id: str | None = None
@@ -112,7 +113,8 @@ class LogWriter:
         """Let time pass: the clock may have been set, a sitting cut off may be too long ago."""
         if self._clock.read(now):
             self._thread.put(self._date_right, Worth.NOTHING)
-        if self._cut_off is not None and self.cut_off(now) is None:
+        if self._cut_off is not None and not self._too_late and self.cut_off(now) is None:
+            self._too_late = True
             self._thread.put(self._end_cut_off, Worth.NOTHING)
 
     def begin_sitting(
@@ -268,7 +270,7 @@ class LogWriter:
     def _end_cut_off(self, log: Logbook) -> None:
         if self._cut_off is not None:
             sitting, last = self._cut_off
-            log.end_sitting(sitting.sitting_id, last)
+            log.end_sitting(sitting.sitting_id, self._clock.right(last))
             self._cut_off = None
 
     def _date_right(self, log: Logbook) -> None:
