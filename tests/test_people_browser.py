@@ -1,0 +1,175 @@
+"""Signing in, checking in and looking after people in a real browser, without JavaScript.
+
+A real room stands behind the pages. Screenshots of each role stay in ``build/pages``.
+"""
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+from waitress import create_server
+
+from appliance.log.room_settings import RoomSettingsEditor
+from appliance.settings import Settings
+from tests.cast import NOW, PIN, Cast, app_for, gather
+from tests.stage import Stage, build
+from tests.test_pages_browser import ARGUMENTS, CHROMIUM, HEIGHTS, SHOTS
+from web import create_app
+
+PATIENCE_MS = 120_000.0  # a busy machine takes its time
+PAGES = {  # who looks -> pages, by the name of their picture
+    None: {"sign-in": "/sign-in", "register": "/register", "owner-code": "/owner"},
+    "Mira": {"check-in": "/check-in", "pin": "/pin", "player-week": "/?week=2026-W07"},
+    "Tea": {"players": "/people", "read-week": "/?week=2026-W07&player={mira}"},
+    "Olga": {"people": "/people", "person": "/people/{mira}"},
+}
+
+pytestmark = pytest.mark.skipif(
+    not Path(CHROMIUM).exists(), reason="NO CHROMIUM, THE PAGES ARE NOT TESTED: install chromium"
+)
+
+
+@dataclass
+class Place:
+    """Where the pages are served, who is in the log, and the room behind them."""
+
+    address: str
+    cast: Cast
+    stage: Stage
+
+    def url(self, path: str) -> str:
+        return self.address + path.format(mira=self.cast.people["Mira"].person_id)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    folder = tmp_path_factory.mktemp("people")
+    cast = gather(folder / "room.db")
+    with RoomSettingsEditor(cast.path, "north room") as editor:
+        editor.set_room_setting("self_registration", True)
+    stage = build(folder)
+    stage.room.start()
+    plain = Settings()
+    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
+    app = create_app(cast.path, replace(plain, room=room), lambda: NOW.wall_s, stage.socket)
+    server = create_server(app, host="127.0.0.1", port=0)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield Place(f"http://127.0.0.1:{server.effective_port}", cast, stage)
+    server.close()
+    thread.join(10)
+    stage.room.stop()
+    stage.pins.reset()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as player:
+        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
+        yield chromium
+        chromium.close()
+
+
+def _phone(browser: Browser, width: int = 390, *, scripts: bool = False) -> Page:
+    context = browser.new_context(
+        viewport={"width": width, "height": HEIGHTS[width]},
+        device_scale_factor=2,
+        java_script_enabled=scripts,
+    )
+    page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
+    return page
+
+
+def _sign_in(page: Page, place: Place, nickname: str, button: str = "Only look") -> None:
+    page.goto(place.url("/sign-in"))
+    page.get_by_label("Nickname").fill(nickname)
+    page.get_by_label("PIN").fill(PIN)
+    page.get_by_role("button", name=button).click()
+
+
+@pytest.mark.parametrize("width", HEIGHTS)
+def test_the_pages_of_every_role_fit_the_phone(place: Place, browser: Browser, width: int) -> None:
+    SHOTS.mkdir(parents=True, exist_ok=True)
+    for person, pages in PAGES.items():
+        page = _phone(browser, width)
+        if person is not None:
+            _sign_in(page, place, person)
+        for name, path in pages.items():
+            page.goto(place.url(path))
+            page.screenshot(path=SHOTS / f"{name}-{width}.png", full_page=True)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+            assert page.locator("h1").count() == 1, name
+        page.get_by_text("Menu").click()
+        page.screenshot(path=SHOTS / f"menu-{person}-{width}.png")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.context.close()
+
+
+def test_two_players_check_in_one_after_the_other_without_javascript(
+    place: Place, browser: Browser
+) -> None:
+    mira, tomas = _phone(browser), _phone(browser)
+    _sign_in(mira, place, "Mira", "Check in: I play here now")
+    assert "You are checked in" in mira.locator("h1").inner_text()
+    mira.screenshot(path=SHOTS / "checked-in-390.png")
+    _sign_in(tomas, place, "Tomas", "Check in: I play here now")
+    assert "Mira is checked in and may be playing" in tomas.locator("h1").inner_text()
+    tomas.screenshot(path=SHOTS / "asks-first-390.png")
+    tomas.get_by_role("button", name="Yes, I play here now").click()
+    assert "You are checked in" in tomas.locator("h1").inner_text()
+    mira.goto(place.url("/check-in"))
+    assert "Tomas is checked in" in mira.locator("h1").inner_text()
+    tomas.get_by_role("button", name="Check out", exact=True).click()
+    assert "Nobody is checked in" in tomas.locator("h1").inner_text()
+    for page in (mira, tomas):
+        page.context.close()
+
+
+def test_the_owner_adds_somebody_who_chooses_a_pin(place: Place, browser: Browser) -> None:
+    owner, ada = _phone(browser), _phone(browser)
+    _sign_in(owner, place, "Olga")
+    owner.goto(place.url("/people"))
+    owner.get_by_label("Nickname").fill("Ada")
+    owner.get_by_role("button", name="Add", exact=True).click()
+    pin = owner.locator(".pin").inner_text()
+    owner.screenshot(path=SHOTS / "new-pin-390.png")
+    ada.goto(place.url("/sign-in"))
+    ada.get_by_label("Nickname").fill("ada")
+    ada.get_by_label("PIN").fill(pin)
+    ada.get_by_role("button", name="Only look").click()
+    assert "Choose a PIN of your own" in ada.locator("h1").inner_text()
+    ada.screenshot(path=SHOTS / "choose-pin-390.png")
+    for page in (owner, ada):
+        page.context.close()
+
+
+def test_axe_finds_nothing_serious(place: Place, browser: Browser) -> None:
+    for person, pages in PAGES.items():
+        page = _phone(browser, scripts=True)
+        if person is not None:
+            _sign_in(page, place, person)
+        for name, path in pages.items():
+            page.goto(place.url(path))
+            found = Axe().run(page).response["violations"]
+            grave = [one["id"] for one in found if one["impact"] in ("serious", "critical")]
+            assert grave == [], name
+        page.context.close()
+
+
+def test_a_room_nobody_owns_says_so(browser: Browser, tmp_path: Path) -> None:
+    server = create_server(app_for(tmp_path / "room.db"), host="127.0.0.1", port=0)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    page = _phone(browser)
+    page.goto(f"http://127.0.0.1:{server.effective_port}/room")
+    page.screenshot(path=SHOTS / "nobody-owns-390.png", full_page=True)
+    page.get_by_role("link", name="Become its owner").click()
+    assert "Become the owner" in page.locator("h1").inner_text()
+    page.context.close()
+    server.close()
+    thread.join(10)
