@@ -88,7 +88,8 @@ def heard_here(take: Path, instrument: str) -> list[Note]:
 def set_up(arm: Container) -> str:
     """Set the program up on the other machine; return what it is."""
     arm.copy_clone("/groundnote")
-    arm.shell("cd /groundnote; . appliance/setup.sh; set_up libportaudio2")
+    # The emulator would compile all of numpy before its time.
+    arm.shell("cd /groundnote; export PIP_NO_COMPILE=1; . appliance/setup.sh; set_up libportaudio2")
     tell = "import numpy, aubio, sounddevice, platform, lgpio; print(platform.machine(), "
     tell += "platform.python_version(), numpy.__version__, aubio.version)"
     return arm.run("/groundnote/.venv/bin/python", "-c", tell).stdout.strip()

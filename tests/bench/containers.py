@@ -18,7 +18,7 @@ TOP = Path(__file__).resolve().parents[2]
 KEPT = TOP / "build/containers"
 PARTS = ("appliance", "web", "systemd", "hardware", "pyproject.toml", "requirements.lock")
 PARTS += ("README.md", "LICENSE")
-BOOT_S, STEP_S = 120.0, 1800.0
+BOOT_S, STEP_S = 120.0, 3600.0
 TOOLS = {"mmdebstrap": "mmdebstrap", "systemd-nspawn": "systemd-container", "nsenter": "util-linux"}
 CERTIFICATES = Path("/etc/ssl/certs/ca-certificates.crt")
 
@@ -42,12 +42,11 @@ class Container:
         into = ["nsenter", "--target", str(self._leader), "--all"]
         where = into if self._leader else [*aside, str(self.folder)]
         ran = subprocess.run(
-            [*where, *words],
+            ["timeout", str(round(seconds)), *where, *words],  # which ends nspawn as it should be
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
-            timeout=seconds,
             check=False,
         )
         if check and ran.returncode:
