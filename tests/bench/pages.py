@@ -66,6 +66,12 @@ class Server:
     ready_s: float  # from its start to the line that says where it is
 
     @property
+    def worked_s(self) -> float:
+        """Processor time it has taken so far."""
+        times = psutil.Process(self.process.pid).cpu_times()
+        return float(times.user + times.system)
+
+    @property
     def memory_bytes(self) -> int:
         """What it holds in memory (RSS, shared libraries and all)."""
         return int(psutil.Process(self.process.pid).memory_info().rss)
@@ -88,7 +94,7 @@ def served(log: Path) -> Iterator[Server]:
         yield Server(process, int(said.split("localhost:")[1].split("/")[0]), ready_s)
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(30)
 
 
 def phones_of(server: Server, count: int, *, kept_alive: bool) -> list[Phone]:
@@ -246,9 +252,12 @@ def _report_start(report: Report, server: Server) -> None:
 def _report_phones(report: Report, server: Server, log: Path, for_s: float) -> None:
     for kept_alive in (False, True):
         phones = phones_of(server, PHONES, kept_alive=kept_alive)
+        begun_s = server.worked_s
         answers = ask_at_leisure(phones, PAGES["week"], EVERY_S, for_s)
+        worked_s = (server.worked_s - begun_s) / len(answers)
         how = "kept connections" if kept_alive else "a connection each time"
         _report_times(report, f"{PHONES} phones, {how}", answers)
+        report.row("processor time of each of these pages, ms", f"{1000 * worked_s:.0f}")
     with played(log):
         phones = phones_of(server, PHONES, kept_alive=False)
         answers = ask_at_leisure(phones, PAGES["week"], EVERY_S, for_s)

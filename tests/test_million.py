@@ -1,0 +1,146 @@
+"""Speed and size of the pages by what does not hang on the machine: bytes, plans, steps.
+
+Times are measured by ``python -m tests.bench.pages``.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from appliance.log import logbook
+from appliance.log.logbook import LogReader
+from appliance.log.records import NoteRow
+from tests import million
+from tests.bench import pages
+from tests.bench.phones import Phone, ask_at_leisure
+
+MORE = 30_000  # notes of the longer log: the same two weeks, and two years thinly before
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("million")
+    made = [folder / "short.db", folder / "longer.db"]
+    for path, notes in zip(made, (million.SHORT_LOG, MORE), strict=True):
+        million.fill(path, notes)
+    return made
+
+
+@pytest.fixture(scope="module")
+def server(logs: list[Path]) -> Iterator[pages.Server]:
+    with pages.served(logs[1]) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def phone(server: pages.Server) -> Phone:
+    return pages.phones_of(server, 1, kept_alive=False)[0]
+
+
+def _last_weeks(path: Path) -> list[NoteRow]:
+    begins, _ = million.LAST_WEEK.later(-1).bounds(million.ZONE)
+    with LogReader(path) as log:
+        return list(log.notes(begins, million.LAST_WEEK.bounds(million.ZONE)[1]))
+
+
+def test_the_short_log_is_the_end_of_the_longer_one(logs: list[Path]) -> None:
+    short, longer = ([(row.note, row.ended_at.wall_s) for row in _last_weeks(p)] for p in logs)
+    assert short == longer
+    assert len(short) == million.SHORT_LOG
+    with LogReader(logs[1], million.busiest()) as log:
+        assert len(log.notes(*million.LAST_WEEK.bounds(million.ZONE))) == 5000
+
+
+def test_the_seed_decides_every_note(tmp_path: Path, logs: list[Path]) -> None:
+    million.fill(tmp_path / "again.db", million.SHORT_LOG)
+    million.fill(tmp_path / "other.db", million.SHORT_LOG, seed=2)
+    assert _last_weeks(tmp_path / "again.db") == _last_weeks(logs[0])
+    assert _last_weeks(tmp_path / "other.db") != _last_weeks(logs[0])
+
+
+def test_a_note_takes_less_than_200_bytes_on_disk(logs: list[Path]) -> None:
+    assert pages.bytes_a_note(logs[1], MORE) < pages.BYTES_A_NOTE
+
+
+def test_the_first_paint_is_small(phone: Phone) -> None:
+    assert pages.first_paint(phone, pages.PAGES["week"]) < pages.FIRST_PAINT_BYTES
+
+
+@pytest.mark.parametrize("page", sorted(pages.PAGES))
+def test_every_page_answers(phone: Phone, page: str) -> None:
+    answer = phone.get(pages.PAGES[page])
+    assert answer.status == 200, answer.head
+
+
+@pytest.mark.parametrize("kept_alive", [False, True])
+def test_phones_are_all_answered(server: pages.Server, kept_alive: bool) -> None:
+    """The short variant of the benchmark: as many phones, in less time, and nothing is timed."""
+    phones = pages.phones_of(server, pages.PHONES, kept_alive=kept_alive)
+    answers = ask_at_leisure(phones, pages.PAGES["week"], every_s=1.5, for_s=1.5)
+    assert [answer.status for answer in answers] == [200] * pages.PHONES
+    assert len({answer.body for answer in answers}) == 1
+
+
+def _traced(monkeypatch: pytest.MonkeyPatch, prepare: Callable[[sqlite3.Connection], None]) -> None:
+    """Prepare every connection that the log opens from now on."""
+    connect = sqlite3.connect
+
+    def connected(*arguments: object, **more: object) -> sqlite3.Connection:
+        connection: sqlite3.Connection = connect(*arguments, **more)  # type: ignore[call-overload]
+        prepare(connection)
+        return connection
+
+    monkeypatch.setattr(logbook.sqlite3, "connect", connected)
+
+
+def _read_a_week(path: Path) -> None:
+    begins, ends = million.LAST_WEEK.bounds(million.ZONE)
+    with LogReader(path, million.busiest()) as log:
+        log.sums(begins, ends)
+        log.notes(begins, ends)
+        log.rounds(begins, ends)
+        log.events(begins, ends)
+        log.span()
+        log.sittings(ends, 20)
+
+
+def test_no_query_of_a_week_reads_a_whole_table(
+    logs: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    _traced(monkeypatch, lambda connection: connection.set_trace_callback(asked.append))
+    _read_a_week(logs[0])
+    monkeypatch.undo()
+    queries = {sql for sql in asked if sql.lstrip().startswith("SELECT") and "sqlite_" not in sql}
+    assert len(queries) >= 6
+    with sqlite3.connect(logs[0]) as log:
+        for sql in queries:
+            plan = [row[3] for row in log.execute(f"EXPLAIN QUERY PLAN {sql}")]
+            whole = [step for step in plan if step.startswith("SCAN") and "CONSTANT" not in step]
+            assert [step for step in whole if step.split()[1] in ("note", "call", "sitting")] == []
+    log.close()
+
+
+def test_the_years_before_cost_a_week_nothing(
+    logs: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counted in steps of SQLite's virtual machine, which are the same on every machine."""
+    steps = [0]
+
+    def count(connection: sqlite3.Connection) -> None:
+        def hundred_more() -> int:
+            steps[0] += 100
+            return 0
+
+        connection.set_progress_handler(hundred_more, 100)
+
+    _traced(monkeypatch, count)
+    taken = []
+    for path in logs:
+        steps[0] = 0
+        _read_a_week(path)
+        taken.append(steps[0])
+    assert taken[0] > 100_000  # it was counted
+    assert taken[1] <= pages.GROWTH * taken[0], taken
