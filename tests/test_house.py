@@ -101,6 +101,7 @@ DOORS: dict[str, str | tuple[str, ...]] = {
 PURE = (
     *("appliance.hearing", "appliance.practice", "appliance.checking"),
     *("appliance.log.weeks", "appliance.log.tallies"),
+    *("appliance.log.columns", "appliance.log.judging"),
     *("appliance.log.schema", "appliance.log.pace", "appliance.log.tries"),
     *("appliance.log.strings", "appliance.log.kinds", "appliance.log.wander"),
     *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
@@ -120,7 +121,7 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 # Where a process begins.
 BENCHES = (
     *("advice", "beats", "ear", "intruders", "press", "shifts"),
-    *("kill", "power", "soak", "unplug"),
+    *("kill", "pages", "power", "soak", "unplug"),
 )
 ENTRIES = (
     *("appliance.__main__", "appliance.demo", "web.__main__"),
