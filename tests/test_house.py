@@ -107,6 +107,8 @@ PURE = (
     *("appliance.log.agreement", "appliance.log.psychometric", "appliance.log.dating"),
     "appliance.log.interruptions",
     *("appliance.log.judging", "appliance.log.columns", "appliance.log.change"),
+    *("appliance.log.days", "appliance.log.patterns", "appliance.log.suggestions"),
+    "appliance.log.term",
     *("appliance.log.timeline", "appliance.log.chosen"),
     *(f"appliance.{table}" for table in sorted(TABLES)),
 )
