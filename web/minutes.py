@@ -145,7 +145,7 @@ class _Pen:
         paths: dict[str, list[str]] = defaultdict(list)
         for note in notes:
             left, right = self._x(note.begins_s, index), self._x(note.ends_s, index)
-            hz = note.row.note.settled_hz
+            hz = note.settled_hz
             y = LOW_Y if hz is None else self._y(midi_of(hz))
             width = max(SHORTEST, right - left)
             paths[outcome_of(note)].append(f"M{left:g} {y:g}h{width:.3g}")
@@ -153,8 +153,8 @@ class _Pen:
 
     def _calls(self, notes: Iterable[PlayedNote], index: int) -> Iterator[str]:
         for note in notes:
-            if note.row.call is not None:
-                yield f"M{self._x(note.ends_s, index):g} {CALL_Y:g}{_CALLS[note.row.call]}"
+            if note.call is not None:
+                yield f"M{self._x(note.ends_s, index):g} {CALL_Y:g}{_CALLS[note.call]}"
 
     def _drone(self, sounding: Sounding, index: int) -> str:
         spans = [span for span in self._timeline.drones if span.sounding is sounding]
@@ -173,7 +173,7 @@ class _Heights:
     """Turns a pitch into a height; the whole sitting has one scale."""
 
     def __init__(self, notes: Iterable[PlayedNote]) -> None:
-        pitches = [midi_of(hz) for note in notes if (hz := note.row.note.settled_hz)] or [69.0]
+        pitches = [midi_of(hz) for note in notes if (hz := note.settled_hz)] or [69.0]
         spare = max(0.0, FEWEST_SEMITONES - (max(pitches) - min(pitches)))
         self._low, self._high = min(pitches) - spare / 2, max(pitches) + spare / 2
 

@@ -5,18 +5,22 @@ a wall clock set meanwhile moves nothing. The drone is known from the notes alon
 with the drone it was played over.
 """
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
 
+import numpy as np
+
+from appliance.log.columns import NoteColumns, columns_of
 from appliance.log.judging import Landing, Reading, judge_all
 from appliance.log.kinds import Kind, kinds_of
 from appliance.log.records import EventKind, EventRow, NoteRow, RoundRow, SittingRow
 from appliance.log.strings import read_strings
 from appliance.log.tries import TryLine, tries_of
 from appliance.tuning import nearest_note
-from appliance.vocabulary import Instant, Outcome
+from appliance.vocabulary import Call, Instant, Outcome
 
 
 class Sounding(StrEnum):
@@ -29,11 +33,17 @@ class Sounding(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PlayedNote:
-    """A note in its time; ``found`` is what its landing was, or why there is none."""
+    """A note in its time; ``found`` is what its landing was, or why there is none.
+
+    ``drone``: how the drone was, and on which note (MIDI); ``settled_hz`` is ``None`` without a
+    pitch.
+    """
 
     begins_s: float
     ends_s: float
-    row: NoteRow
+    settled_hz: float | None
+    drone: tuple[Sounding, int | None]
+    call: Call | None
     kind: Kind
     found: Landing | Outcome
 
@@ -90,15 +100,13 @@ def read_timeline(
     reading: Reading,
 ) -> Timeline:
     """Lay out one sitting; ``rows``, ``rounds`` and ``events`` are its own, in their order."""
-    kinds = kinds_of(rows, read_strings(rows).marks)
-    heard = zip(rows, kinds, judge_all(rows, reading), strict=True)
-    notes = tuple(_note(sitting, row, kind, found) for row, kind, found in heard)
+    notes = tuple(_notes(sitting, columns_of(rows), reading))
     end_s = max((note.ends_s for note in notes), default=0.0)
     return Timeline(
         sitting=sitting,
         notes=notes,
         drones=tuple(_drones(notes)),
-        rounds=tuple(_round(sitting, played, notes, events, end_s) for played in rounds),
+        rounds=tuple(_round(sitting, played, rows, events, end_s) for played in rounds),
         pauses=tuple(_pauses(sitting, events, end_s)),
     )
 
@@ -110,32 +118,57 @@ def _since_start(sitting: SittingRow, at: Instant) -> float:
     return max(0.0, at.wall_s - start.wall_s)
 
 
-def _note(sitting: SittingRow, row: NoteRow, kind: Kind, found: Landing | Outcome) -> PlayedNote:
-    ends_s = _since_start(sitting, row.ended_at)
-    begins_s = max(0.0, ends_s - (row.note.end_s - row.note.start_s))
-    return PlayedNote(begins_s, ends_s, row, kind, found)
+def _notes(sitting: SittingRow, columns: NoteColumns, reading: Reading) -> Iterator[PlayedNote]:
+    ends = _ends(sitting, columns)
+    begins = [max(0.0, s) for s in (np.array(ends) - columns.end_s + columns.start_s).tolist()]
+    return map(
+        PlayedNote,
+        begins,
+        ends,
+        [None if math.isnan(hz) else hz for hz in columns.settled_hz.tolist()],
+        _drones_of(columns),
+        columns.calls,
+        kinds_of(columns, read_strings(columns).marks),
+        judge_all(columns, reading),
+    )
+
+
+def _ends(sitting: SittingRow, columns: NoteColumns) -> list[float]:
+    """When each note ended. Rows are asked only where a sitting may have outlived a start."""
+    start, end = sitting.started_at, sitting.ended_at
+    if end is not None and end.boot_id == start.boot_id:
+        seconds: list[float] = np.maximum(0.0, columns.end_s - start.monotonic_s).tolist()
+        return seconds
+    return [_since_start(sitting, row.ended_at) for row in columns]
+
+
+def _drones_of(columns: NoteColumns) -> list[tuple[Sounding, int | None]]:
+    """How the drone was for each note; a pitch is looked up once."""
+    hz = np.where(columns.without, columns.reference_hz, columns.drone_hz)
+    keys = list(zip(columns.without.tolist(), np.nan_to_num(hz).tolist(), strict=True))
+    a4_hz = float(columns.a4_hz[0]) if len(columns) else 0.0  # one sitting has one
+    known = {key: _drone_of(*key, a4_hz) for key in set(keys)}
+    return [known[key] for key in keys]
+
+
+def _drone_of(without: bool, hz: float, a4_hz: float) -> tuple[Sounding, int | None]:
+    """Say how the drone was; 0 Hz is none."""
+    midi = nearest_note(hz, a4_hz) if hz else None
+    if without:
+        return Sounding.WITHOUT, midi
+    return (Sounding.SILENT if midi is None else Sounding.ON), midi
 
 
 def _drones(notes: Iterable[PlayedNote]) -> Iterable[DroneSpan]:
-    for (sounding, midi), group in groupby(notes, key=_drone_of):
+    for (sounding, midi), group in groupby(notes, key=lambda note: note.drone):
         span = list(group)
         yield DroneSpan(span[0].begins_s, span[-1].ends_s, sounding, midi)
-
-
-def _drone_of(note: PlayedNote) -> tuple[Sounding, int | None]:
-    heard, a4_hz = note.row.note, note.row.sitting.a4_hz
-    if note.row.marks.without:
-        hz = heard.reference_hz
-        return Sounding.WITHOUT, None if hz is None else nearest_note(hz, a4_hz)
-    if heard.drone_hz is None:
-        return Sounding.SILENT, None
-    return Sounding.ON, nearest_note(heard.drone_hz, a4_hz)
 
 
 def _round(
     sitting: SittingRow,
     played: RoundRow,
-    notes: Sequence[PlayedNote],
+    rows: Sequence[NoteRow],
     events: Iterable[EventRow],
     end_s: float,
 ) -> RoundSpan:
@@ -143,7 +176,7 @@ def _round(
     begins_s = _since_start(sitting, played.began_at)
     ends = (_since_start(sitting, e.at) for e in events if e.kind is EventKind.ROUND_ENDED)
     ends_s = min((s for s in ends if s >= begins_s), default=end_s)
-    tries = tries_of(played, [note.row for note in notes])
+    tries = tries_of(played, rows)
     return RoundSpan(begins_s, max(begins_s, ends_s), played, tuple(tries))
 
 
