@@ -30,30 +30,26 @@ Floats = NDArray[np.float64]
 PERIODS = 0.9  # of what sounds: the level is averaged over so many, or it flutters
 FLOOR_UP, FLOOR_DOWN = 0.05, 0.5  # a hop: up in 0.2 s, past a knock; down at once
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
+NO_DRONE_DB = -199.0  # nothing is left of no drone
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
 ATTACK_DB = 20.0  # a note has begun when it is this near to the loudest of its attack
 RISE_DB = 3.0  # and this far above what was there before
 BEGIN_HOPS = 5  # pitched hops in a row that make a beginning: shorter ones are knocks
 LOST_HOPS = 10  # unpitched hops that end a note: bow noise at a change is shorter
 GLIDE_HOPS = 30  # or so many while the sound goes on: a quick glide blurs every partial
+FREE_DB = 6.0  # so much softer than what may be left of a drone, where that cannot be the pitch
 SOFT_DB = 6.0  # an unpitched sound so far down is the end of the note
 AGAIN_DB = 6.0  # louder again by this after a note: another stroke
 FALLEN_DB = 6.0  # the note is over where its fall has come so far: half the amplitude
 LOST_DB = 6.0  # above the room's noise: less is the end of the longest fade
-FADE_DB = (
-    12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
-)
+FADE_DB = 12.0  # fallen by this within RECENT_HOPS: the string was left, the room rings on
 FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
-ALONE_MARGIN_HOPS = (
-    12  # the room rings on for as long before the drone alone explains the sound
-)
+ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
-LEAVE_CENTS = (
-    45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
-)
+LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
 REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
 DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
 SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
@@ -104,11 +100,7 @@ class _Open:
 def _sounds(second: Floats, cents: float) -> bool:
     """Whether the second string is at ``cents`` most of the time."""
     near = np.abs(second[:, 0] - cents) < SAME_STRING_CENTS
-    return (
-        bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5)
-        if len(second)
-        else False
-    )
+    return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
 
 
 def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
@@ -131,9 +123,7 @@ class _Smoother:
         power = np.concatenate([self._before, 10 ** (db / 10)])
         self._before = power[len(db) :]
         hops = np.ceil(PERIODS / (np.fmax(hz, 1.0) * self._hop_s))[:, None]
-        hops = np.clip(
-            np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest
-        )
+        hops = np.clip(np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest)
         total = np.zeros_like(db)
         for k in range(self._longest):
             begin = self._longest - 1 - k
@@ -167,19 +157,15 @@ class NoteFinder:
         """Take the frames of one chunk; return the notes that have ended in it."""
         if frames.alone_from is not None and self._open is not None:
             self._take_back(self._open, frames.alone_from)
-        level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[
-            :, 0
-        ]
+        level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[:, 0]
         bands_db = self._smooth_bands.put(frames.bands_db, frames.quick_hz)
-        heard = ~frames.blind & (level_db > frames.quiet_db)
+        heard = ~frames.blind & (level_db > frames.quiet_db - FREE_DB * frames.free)
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
-        over_db = level_db - frames.quiet_db
+        over_db = np.where(frames.quiet_db > NO_DRONE_DB, level_db - frames.quiet_db, np.inf)
         second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
         lines = (cents, quick, level_db, over_db, second, frames.second_db)
-        for i, row in enumerate(
-            zip(*(line.tolist() for line in lines), bands_db, strict=True)
-        ):
+        for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
             if frames.hop + i >= 0:
                 self._step(Hop(*row))
         return self._take()
@@ -219,7 +205,7 @@ class NoteFinder:
         now = self._traces.now
         self._pitched = 0 if np.isnan(hop.cents) else self._pitched + 1
         if self._open is None:
-            self._listen_for_beginning(now, hop.level)
+            self._listen_for_beginning(now, hop)
         else:
             self._follow(now, hop.cents)
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
@@ -230,11 +216,14 @@ class NoteFinder:
 
     # -- silence ------------------------------------------------------------------------------
 
-    def _listen_for_beginning(self, now: int, level: float) -> None:
+    def _listen_for_beginning(self, now: int, hop: Hop) -> None:
+        level = hop.level
         if self._pitched < BEGIN_HOPS:
             if self._pitched == 0:
                 step = FLOOR_UP if level > self._floor_db else FLOOR_DOWN
                 self._floor_db += step * (level - self._floor_db)
+                if hop.over < np.inf:  # what a drone leaves is known: the rest is a player
+                    self._floor_db = min(self._floor_db, level - hop.over)
             return
         if level < self._floor_db + ABOVE_FLOOR_DB or not self._fresh(now):
             return
@@ -254,11 +243,7 @@ class NoteFinder:
             return True
         run = np.array(self._traces.cents(now + 1 - STAY_HOPS, now + 1))
         moved = np.abs(run - self._tail_cents) > STEP_CENTS
-        return (
-            self._pitched >= STAY_HOPS
-            and bool(moved.all())
-            and float(np.ptp(run)) < STAY_CENTS
-        )
+        return self._pitched >= STAY_HOPS and bool(moved.all()) and float(np.ptp(run)) < STAY_CENTS
 
     def _rise(self, now: int) -> int:
         """The hop in which the level begins to rise towards the note that is sounding now."""
@@ -301,13 +286,9 @@ class NoteFinder:
         self._open = after
 
     def _faded(self, note: _Open, now: int) -> bool:
-        recent = self._traces.level(
-            min(max(note.start, now - RECENT_HOPS), now), now + 1
-        )
+        recent = self._traces.level(min(max(note.start, now - RECENT_HOPS), now), now + 1)
         level, highest = recent[-1], max(recent)
-        fallen = (
-            len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
-        )
+        fallen = len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
         last = note.at[-1] if note.at else note.start
         last = max(last, note.away_at[-1] if note.away_at else last)
         soft = highest - level >= SOFT_DB
@@ -328,15 +309,11 @@ class NoteFinder:
             note.cents.append(cents)
             note.away_at, note.away = [], []
             return
-        if note.away and (cents > note.reference()) != (
-            note.away[-1] > note.reference()
-        ):
+        if note.away and (cents > note.reference()) != (note.away[-1] > note.reference()):
             note.away_at, note.away = [], []
         note.away_at.append(now)
         note.away.append(cents)
-        passage = find_passage(
-            note.at, note.cents, note.away_at, note.away, note.reference()
-        )
+        passage = find_passage(note.at, note.cents, note.away_at, note.away, note.reference())
         if passage is None:
             return
         after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
@@ -386,11 +363,7 @@ class NoteFinder:
     def _tell(self, sketch: NoteSketch) -> None:
         """Let a note go; a double stop only when the louder string can no more change."""
         held, self._held = self._held, None
-        if (
-            held is not None
-            and sketch.arrival is not Arrival.BOW
-            and _same_pair(held, sketch)
-        ):
+        if held is not None and sketch.arrival is not Arrival.BOW and _same_pair(held, sketch):
             sketch = replace(held, end_s=sketch.end_s)
         elif held is not None:
             self._done.append(held)
@@ -417,7 +390,5 @@ class NoteFinder:
             level_db=level_db,
             over_db=over_db,
             doubled=len(beside) >= DOUBLED * max(len(second), 1),
-            strings=(float(np.median(cents)), float(np.median(beside)))
-            if len(beside)
-            else NO_PAIR,
+            strings=(float(np.median(cents)), float(np.median(beside))) if len(beside) else NO_PAIR,
         )

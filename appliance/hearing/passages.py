@@ -15,9 +15,7 @@ Floats = NDArray[np.float64]
 STEP_CENTS = 60.0  # a move that ends this far away is another note, however slow
 QUICK_HOPS = 9  # a smaller move is another note only when it is this quick
 STAY_HOPS = 8  # how long the pitch must stay elsewhere
-STAY_OCTAVE_HOPS = (
-    16  # longer where an octave slip of the estimators would look the same
-)
+STAY_OCTAVE_HOPS = 16  # longer where an octave slip of the estimators would look the same
 STILL_HOPS = 6  # over which it is judged whether it is still
 STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
 OCTAVE_CENTS = (1100.0, 60.0)  # a jump at least so wide, and so near to whole octaves
@@ -32,9 +30,7 @@ ABOUT_HOPS = 4  # about the frames between which the pitch changed
 LOOK_HOPS = 12  # how far a glide may reach beyond them
 EDGE_CENTS = 12.0  # nearer to either pitch the estimate may belong to it: vibrato
 SLIDE_EDGES = 0.12, 0.25  # the same as a share of the way: at least, at most
-SLIP_WAY = (
-    1.2  # no reading that belongs to a glide lies so far from the middle of the way
-)
+SLIP_WAY = 1.2  # no reading that belongs to a glide lies so far from the middle of the way
 SHORT_S = 0.01  # glides of recorded tones are read so much too short (tests/bench, tuning seeds)
 
 
@@ -90,11 +86,7 @@ def find_passage(
         return None
     frames = [*at[-BACK_HOPS:], *away_at]
     way = _way(np.array([*cents[-BACK_HOPS:], *away]), reference, jump)
-    there = (
-        int(np.nonzero(way > ARRIVED_WAY)[0][0])
-        if (way > ARRIVED_WAY).any()
-        else len(way) - 1
-    )
+    there = int(np.nonzero(way > ARRIVED_WAY)[0][0]) if (way > ARRIVED_WAY).any() else len(way) - 1
     here = np.nonzero(way[:there] < LEFT_WAY)[0]
     left, arrived = frames[here[-1]] if len(here) else frames[0], frames[there]
     another = abs(jump) >= STEP_CENTS or arrived - left <= QUICK_HOPS

@@ -49,7 +49,12 @@ GRID_CENTS = 15.0  # a third of what the refinement can pull in
 RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
 BETWEEN_WEIGHT = 0.6  # of what lies halfway between partials: it tells an octave too high
 FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
-SUB_ORDERS = (2, 3, 4, 5)  # a low tone with one strong partial may look like that partial alone
+SUB_ORDERS = (
+    2,
+    3,
+    4,
+    5,
+)  # a low tone with one strong partial may look like that partial alone
 SUB_EXPLAINS = 1.5  # but then it explains so many times the power
 SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 lies there
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
@@ -61,8 +66,16 @@ MOST_STEP = 0.03  # of the pitch: two grid steps
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
 AGREED = 0.12  # where both estimators agree: vibrato smears high partials over a long window
 AGREE_CENTS = 35.0  # both estimators look at the same note
-BANDS_HZ = (50.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0)  # octaves: a bow that stops empties all
+BANDS_HZ = (
+    50.0,
+    400.0,
+    800.0,
+    1600.0,
+    3200.0,
+    6400.0,
+)  # octaves: a bow that stops empties all
 CENTS_PER_NEPER = CENTS_PER_OCTAVE / np.log(2)
+FREE_CENTS = 45.0  # further from a drone's pitch than what is left of it wanders
 QUIET_BAND = 4.0  # times the power expected to be left of a drone
 SILENCE_DB = -200.0
 _T = TypeVar("_T", bound=np.generic)
@@ -77,7 +90,8 @@ class Frames:
     ``quick_hz`` is what aubio alone reads, in a window short enough to follow a slide (NaN: nothing
     in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it
     in five bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to
-    which there may be nothing but what is left of a drone; ``blind`` is true where the drone is
+    which there may be nothing but what is left of a drone; ``free`` is true where a drone sounds
+    that has no partial, and is no partial, of ``f0_hz``; ``blind`` is true where the drone is
     changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
     that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
     which on, as has just turned out, the drone sounded alone.
@@ -89,6 +103,7 @@ class Frames:
     level_db: Floats
     bands_db: Floats
     quiet_db: Floats
+    free: NDArray[np.bool_]
     blind: NDArray[np.bool_]
     second_hz: Floats
     second_db: Floats
@@ -200,6 +215,7 @@ class PitchTracker:
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
+        drone_hz = cleaned.drone_hz
         return Frames(
             hop=first,
             f0_hz=np.where(strong, f0_hz, np.nan),
@@ -207,6 +223,7 @@ class PitchTracker:
             level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
             bands_db=self._late_bands.put(bands_db),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
+            free=np.zeros(self._hops, bool) if drone_hz is None else _free(f0_hz, drone_hz),
             blind=self._late_blind.put(cleaned.blind),
             second_hz=fine[:, 2, 0],
             second_db=fine[:, 2, 1],
@@ -349,6 +366,19 @@ def _chosen(candidates: Floats, quick_hz: Floats) -> Floats:
 def _agree(quick_hz: Floats, fine_hz: Floats) -> NDArray[np.bool_]:
     """Whether both estimators look at the same note."""
     return np.asarray(np.abs(np.log(quick_hz / fine_hz)) < AGREE_CENTS / CENTS_PER_NEPER)
+
+
+def _free(f0_hz: Floats, drone_hz: float) -> NDArray[np.bool_]:
+    """Whether what is left of a drone cannot sound like this pitch: neither is a partial of the
+    other, half of the drone's root included.
+    """
+    order = np.maximum(np.rint(2 * f0_hz / drone_hz), 1.0) / 2
+    below = np.maximum(np.rint(drone_hz / f0_hz), 1.0)
+    apart = np.minimum(
+        np.abs(np.log(f0_hz / (order * drone_hz))),
+        np.abs(np.log(f0_hz * below / drone_hz)),
+    )
+    return np.asarray(apart * CENTS_PER_NEPER > FREE_CENTS)
 
 
 def _windows(line: Floats, size: int, every: int) -> Floats:
