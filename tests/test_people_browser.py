@@ -79,6 +79,7 @@ def _phone(browser: Browser, width: int = 390, *, scripts: bool = False) -> Page
         viewport={"width": width, "height": HEIGHTS[width]},
         device_scale_factor=2,
         java_script_enabled=scripts,
+        bypass_csp=scripts,  # for axe's own script
     )
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
