@@ -16,7 +16,7 @@ from web.words import SHIFT_SIDES, SIDES, way_of
 
 # On the week page strokes stand close; a note's own page gives them air, and room for more.
 WEEK_LINE_HEIGHT, OWN_LINE_HEIGHT, OWN_STROKES = 3.0, 8.0, 400
-LISTED = 40  # notes or shifts that are not drawn stand in a list, at most so many
+LISTED = 32  # notes or shifts that are not drawn stand in a list, at most so many
 
 Line = NoteLine | ShiftLine
 
@@ -32,7 +32,7 @@ class Measure:
 
 # Up to so many landings each has its stroke, in a fuller week there are fewer drawings.
 FULL_WEEK = 400
-DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(5, 3, 40)
+DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(4, 3, 36)
 
 
 @dataclass(frozen=True, slots=True)
