@@ -343,7 +343,9 @@ def test_a_sitting_cut_off_goes_on_when_it_is_soon_enough(
 def test_a_sitting_that_cannot_be_ended_yet_does_not_fill_the_memory(tmp_path: Path) -> None:
     path = tmp_path / "room.db"
     _cut_off(path)
-    writer = writer_of(path)
+    writer = LogWriter(lambda: KeptLog(path, "north room", ""), lambda: AT.monotonic_s)
+    writer.start()
+    writer.tick(later(AT, 31.0))
     locker = sqlite3.connect(path, isolation_level=None)
     locker.execute("BEGIN IMMEDIATE")
     for second in range(2000):
