@@ -101,7 +101,7 @@ class Sitting:
 
         The sitting of whoever played before ends with their last note.
         """
-        played_s = self._last_end and self._last_end.monotonic_s
+        played_s = None if self._last_end is None else self._last_end.monotonic_s
         if sounding:
             played_s = at.monotonic_s
         if player is not None and not sure and self._attendance.must_ask(player, at, played_s):

@@ -51,7 +51,7 @@ class Slide:
 def _fits(midi: int) -> Floats:
     """How readily each position is used for a note."""
     found = np.array([_readily(midi - PEDAL_MIDI + int(out), int(out)) for out in POSITIONS])
-    return found * ALTERNATE**POSITIONS
+    return np.asarray(found * ALTERNATE**POSITIONS)
 
 
 def _readily(above: int, out: int) -> float:
