@@ -202,7 +202,9 @@ install_room() {
     start
     clear_old
     say "the pages are at http://$(label "$(setting room name)").local:$(setting web port)/"
-    say "next: groundnote check, and the commissioning sheet in hardware/README.md."
+    code=$(as_room "$program/.venv/bin/groundnote" owner-code --settings "$settings") || code=
+    [ -z "$code" ] || say "the room's owner, and the code for /owner on its pages: $code"
+    say "next: groundnote check (systemd/README.md), and the sheet hardware/commissioning.md."
 }
 
 uninstall() {
