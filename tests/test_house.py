@@ -282,7 +282,11 @@ def test_a_proper_house_has_no_faults(tmp_path: Path) -> None:
         ("web/__init__.py", "from appliance.devices import sound\n", "web may not import devices"),
         ("web/__init__.py", "from appliance.hearing.ear import Ear\n", "web may not import hear"),
         ("appliance/hearing/ear.py", "import aubio\n", "only appliance.hearing.pitch may"),
-        ("appliance/daemon.py", "try:\n    import sounddevice\nfinally:\n    pass\n", "finding may"),
+        (
+            "appliance/daemon.py",
+            "try:\n    import sounddevice\nfinally:\n    pass\n",
+            "finding may",
+        ),
         ("appliance/daemon.py", "from gpiozero.pins.mock import MockFactory\n", "lights may"),
         ("web/__init__.py", "import sqlite_utils.db\n", "only appliance.log.logbook may"),
         ("appliance/log/weeks.py", "import sqlite3\n", "only appliance.log.logbook may"),
