@@ -106,11 +106,11 @@ def _browser(port: int, authority: Path) -> urllib.request.OpenerDirector:
 
 class _Connection(http.client.HTTPSConnection):
     def __init__(self, port: int, context: ssl.SSLContext, **more: object) -> None:
-        super().__init__(NAME, 443, context=context, timeout=30)
+        super().__init__(NAME, 443, context=context, timeout=120)
         self._real_port = port
 
     def connect(self) -> None:
-        plain = socket.create_connection(("127.0.0.1", self._real_port), 30)
+        plain = socket.create_connection(("127.0.0.1", self._real_port), 120)
         self.sock = self._context.wrap_socket(plain, server_hostname=NAME)  # type: ignore[attr-defined]
 
 
@@ -139,7 +139,7 @@ def test_a_certificate_nobody_vouches_for_is_refused(ports: tuple[int, int, Path
 
 
 def test_plain_http_is_sent_on(ports: tuple[int, int, Path]) -> None:
-    connection = http.client.HTTPConnection("127.0.0.1", ports[1], timeout=30)
+    connection = http.client.HTTPConnection("127.0.0.1", ports[1], timeout=120)
     connection.request("GET", "/ear?week=2026-W07", headers={"Host": NAME})
     answer = connection.getresponse()
     assert answer.status == 301
