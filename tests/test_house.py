@@ -122,7 +122,7 @@ IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__"}
 
 # Where a process begins.
 BENCHES = (
-    *("advice", "beats", "ear", "intruders", "press", "shifts"),
+    *("advice", "beats", "ear", "hearing", "intruders", "press", "shifts"),
     *("kill", "pages", "power", "soak", "unplug"),
 )
 ENTRIES = (
