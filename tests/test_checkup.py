@@ -33,6 +33,7 @@ from tests.faulty_card import DRIFT_PPM, PORTS, FaultyMicrophones
 from tests.soundcard import SoundCard, wait_for
 from tests.stage import LEFT, RIGHT, build
 
+OPENS_S = 60.0  # a busy machine opens a room slowly
 TRIES = 4  # a busy machine loses blocks, and a recording with a hole says nothing of a fault
 SOUND = SoundSettings(input_device="faulty", output_device="system")
 
@@ -118,8 +119,8 @@ def running(sound_card: SoundCard, tmp_path: Path) -> Iterator[Path]:
         env=sound_card.environment,
     )
     try:
-        wait_for(lambda: socket.exists() or process.poll() is not None)
-        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"])
+        wait_for(lambda: socket.exists() or process.poll() is not None, OPENS_S)
+        wait_for(lambda: ask(socket, {"do": "status"})["sound"]["running"], OPENS_S)
         yield socket
     finally:
         process.terminate()
