@@ -264,8 +264,9 @@ def change_pin() -> ResponseReturnValue:
         elif right is not None:
             with open_people() as people:
                 changed = people.set_pin(person.person_id, form.new_pin.data, given=False)
+            answer = _let_in(changed, play=False, to=url_for("door.check_in"))
             flash("The PIN is changed. Wherever else you were signed in, you are no longer.")
-            return _let_in(changed, play=False, to=url_for("door.check_in"))
+            return answer
     return _show("change_pin.html", status, form=form, given=person.pin_given)
 
 
