@@ -178,7 +178,8 @@ def _written(chance: np.random.Generator, a4_hz: float, played: _Pitches) -> Pla
 
 
 def _where(true: Flags, values: NDArray[Any]) -> list[Any]:
-    return np.where(true, values.astype(object), None).tolist()
+    pairs = zip(values.tolist(), true.tolist(), strict=True)
+    return [value if is_so else None for value, is_so in pairs]
 
 
 def _calls(chance: np.random.Generator, landing_cents: Floats, measured: Flags) -> list[str | None]:

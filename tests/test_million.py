@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from appliance.log import logbook
 from appliance.log.logbook import LogReader
 from appliance.log.records import NoteRow
 from tests import million
@@ -92,7 +91,7 @@ def _traced(monkeypatch: pytest.MonkeyPatch, prepare: Callable[[sqlite3.Connecti
         prepare(connection)
         return connection
 
-    monkeypatch.setattr(logbook.sqlite3, "connect", connected)
+    monkeypatch.setattr(sqlite3, "connect", connected)
 
 
 def _read_a_week(path: Path) -> None:

@@ -286,7 +286,8 @@ def _report_growth(report: Report, servers: list[Server], logs: list[Path], turn
         ("the week read and judged from nothing, processor time", cold_s),
         ("peer: its bare rows by sqlite3, processor time", bare_rows_s),
     ):
-        _report_ratio(report, name, *in_turns(measure, logs, turns))
+        few, many = in_turns(measure, logs, turns)
+        _report_ratio(report, name, few, many)
     (few, many), _ = page_times(servers, "/no-such-page", turns)
     _report_ratio(report, "peer: a page that is not there", few, many)
     report.say()
