@@ -18,6 +18,7 @@ from web import (
     access,
     change,
     choose,
+    claims,
     door,
     door_card,
     ear,
@@ -68,7 +69,7 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, notes, change, door, people, exports, door_card):
+    for module in (pages, notes, change, door, people, exports, door_card, claims):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

@@ -38,6 +38,7 @@ def _of_people(person: Person | None, *, owned: bool) -> list[tuple[str, str]]:
     if person is None:
         return [("Check in", url_for("door.sign_in"))] if owned else []
     found = [("Check in or out", url_for("door.check_in"))]
+    found.append(("Whose was it?", url_for("claims.show_claims")))
     if person.role is not Role.PLAYER:
         found.append(("People", url_for("people.show_people")))
     return found
