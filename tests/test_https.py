@@ -32,7 +32,7 @@ SAMPLE = Path(__file__).parents[1] / "systemd" / "nginx-groundnote.conf"
 NGINX = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
 
 pytestmark = pytest.mark.skipif(
-    NGINX is None, reason="NO NGINX, HTTPS IS NOT TESTED: install nginx-light"
+    NGINX is None, reason="NO NGINX, HTTPS IS NOT TESTED: install nginx"
 )
 
 
