@@ -77,6 +77,12 @@ ROUTES: dict[tuple[str, str], Row] = {
     ("GET", "/whose"): OWN_LOG,
     ("POST", "/whose/not-me"): DO_PLAYERS,
     ("POST", "/whose/claim/<sitting_id>"): (401, 409, 409, 409, 409, 409),  # it is Mira's already
+    # studios
+    ("GET", "/studio-card"): TEACHERS,
+    ("POST", "/studio-card"): (401, 403, 403, 302, 302, 302),
+    ("GET", "/studio"): OWN_LOG,
+    ("POST", "/studio"): DO_PLAYERS,
+    ("POST", "/studio/<teacher_id>/leave"): DONE_PLAYERS,
     # the room
     ("GET", "/room"): OWN_LOG,
     ("POST", "/room/drone"): DONE_PLAYERS,
@@ -90,8 +96,8 @@ ROUTES: dict[tuple[str, str], Row] = {
 }
 # Pages of a log, asked for with ?player=Mira.
 MIRAS_LOG: Row = (302, 200, 403, 200, 403, 403)
-NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose"}  # there is nobody where nobody owns the room
-NOT_A_LOG = {"/sign-in", "/owner", "/register", "/static/<path:filename>"}
+NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose", "/studio"}  # there is nobody where nobody owns the room
+NOT_A_LOG = {"/sign-in", "/owner", "/register", "/studio", "/static/<path:filename>"}
 
 
 @pytest.fixture(scope="module")
@@ -135,6 +141,7 @@ def address(rule: str, cast: Cast) -> str:
     values = {
         "<path:filename>": "page.css",
         "<person_id>": cast.people["Mira"].person_id,
+        "<teacher_id>": cast.people["Tea"].person_id,
         "<int:midi>": "66",
         "<any(shift, 'slide-move', leap):way>": "shift",
         "<move>": "59-67",

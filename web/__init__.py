@@ -33,6 +33,7 @@ from web import (
     room_check,
     room_page,
     sittings,
+    studio,
     telling,
     words,
 )
@@ -69,7 +70,7 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, notes, change, door, people, exports, door_card, claims):
+    for module in (pages, notes, change, door, people, exports, door_card, claims, studio):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

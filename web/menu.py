@@ -39,6 +39,8 @@ def _of_people(person: Person | None, *, owned: bool) -> list[tuple[str, str]]:
         return [("Check in", url_for("door.sign_in"))] if owned else []
     found = [("Check in or out", url_for("door.check_in"))]
     found.append(("Whose was it?", url_for("claims.show_claims")))
+    found.append(("Studio", url_for("studio.show_studios")))
     if person.role is not Role.PLAYER:
         found.append(("People", url_for("people.show_people")))
+        found.append(("Studio card", url_for("studio.show_card")))
     return found

@@ -34,7 +34,7 @@ def owner_code(log_path: Path) -> str:
     """
     path = code_path(log_path)
     try:
-        return read_or_make(path, lambda: _new_code().encode()).decode()
+        return read_or_make(path, lambda: draw_code().encode()).decode()
     except OSError as error:
         raise OwnerCodeError(
             f"The owner code {path} can be neither read nor made ({error.strerror}): run this as "
@@ -51,8 +51,8 @@ def take(log_path: Path, typed: str) -> bool:
     """Use up the code; false when it is another, or was used already."""
     path = code_path(log_path)
     try:
-        waiting = _plain(path.read_text())
-        if not waiting or not hmac.compare_digest(waiting.encode(), _plain(typed).encode()):
+        waiting = plain_code(path.read_text())
+        if not waiting or not hmac.compare_digest(waiting.encode(), plain_code(typed).encode()):
             return False
         path.unlink()  # of two at the same instant one finds nothing here
     except FileNotFoundError:
@@ -60,11 +60,13 @@ def take(log_path: Path, typed: str) -> bool:
     return True
 
 
-def _plain(code: str) -> str:
+def plain_code(code: str) -> str:
+    """Return a code without what people put between its letters."""
     return "".join(character for character in code.upper() if character.isalnum())
 
 
-def _new_code() -> str:
+def draw_code() -> str:
+    """Draw a code such as ``K7QM-2XWD-9RFA``."""
     drawn = [secrets.choice(_ALPHABET) for _ in range(_GROUPS * _GROUP)]
     return "-".join("".join(drawn[i : i + _GROUP]) for i in range(0, len(drawn), _GROUP))
 

@@ -1,0 +1,115 @@
+"""Studio cards, and what a teacher sets for a player's week."""
+
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from appliance.log.people import Role
+from appliance.log.studios import StudioReader, Studios
+from tests.cast import Cast, gather, signed_in, token
+
+WEEK = {"week": "2026-W07"}
+
+
+@pytest.fixture(scope="module")
+def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
+    return gather(tmp_path_factory.mktemp("studio") / "room.db")
+
+
+@pytest.fixture
+def cast(gathered: Cast, tmp_path: Path) -> Cast:
+    for file in gathered.path.parent.iterdir():
+        shutil.copy(file, tmp_path / file.name)
+    return Cast(tmp_path / gathered.path.name, gathered.people, gathered.sittings)
+
+
+def post(client: FlaskClient, address: str, page: str, **form: str) -> Any:
+    return client.post(address, data={"csrf_token": token(client, page), **form})
+
+
+def card(client: FlaskClient) -> str:
+    """Make a card and read its code off the page."""
+    assert post(client, "/studio-card", "/studio-card").status_code == 302
+    page = client.get("/studio-card").text
+    return page.split('class="address">')[1].split("<")[0]
+
+
+def status_of(client: FlaskClient, cast: Cast, player: str) -> int:
+    asked = WEEK | {"player": cast.people[player].person_id}
+    return client.get("/", query_string=asked).status_code
+
+
+def test_a_teacher_reads_the_week_of_a_player_from_accepting_to_leaving(cast: Cast) -> None:
+    app = cast.app()
+    fred, tomas = signed_in(app, "Fred"), signed_in(app, "Tomas")
+    assert "no studio card yet" in fred.get("/studio-card").text
+    code = card(fred)
+    assert len(code) == 14
+    assert status_of(fred, cast, "Tomas") == 403
+    page = tomas.get("/studio", query_string={"code": code}).text
+    assert f'value="{code}"' in page  # what the square on the card leads to
+    asked = post(tomas, "/studio", "/studio", code=code.lower().replace("-", " "))
+    assert "Shall Fred read your log?" in asked.text
+    assert status_of(fred, cast, "Tomas") == 403  # not before the yes
+    assert post(tomas, "/studio", "/studio", code=code, sure="yes").status_code == 302
+    assert "Fred" in tomas.get("/studio").text
+    assert status_of(fred, cast, "Tomas") == 200
+    assert status_of(fred, cast, "Mira") == 403
+    left = post(tomas, f"/studio/{cast.people['Fred'].person_id}/leave", "/studio")
+    assert left.status_code == 302
+    assert status_of(fred, cast, "Tomas") == 403
+    assert "Nobody reads your log but you." in tomas.get("/studio").text
+
+
+def test_leaving_one_studio_leaves_no_other(cast: Cast) -> None:
+    with Studios(cast.path, "north room") as log:
+        log.accept(cast.people["Fred"].person_id, cast.people["Mira"].person_id, 1.0)
+    app = cast.app()
+    mira = signed_in(app, "Mira")
+    post(mira, f"/studio/{cast.people['Fred'].person_id}/leave", "/studio")
+    assert status_of(signed_in(app, "Tea"), cast, "Mira") == 200
+
+
+def test_a_new_card_makes_the_old_one_void(cast: Cast) -> None:
+    app = cast.app()
+    fred, tomas = signed_in(app, "Fred"), signed_in(app, "Tomas")
+    old, new = card(fred), card(fred)
+    assert old != new
+    assert post(tomas, "/studio", "/studio", code=old, sure="yes").status_code == 403
+    assert post(tomas, "/studio", "/studio", code=new, sure="yes").status_code == 302
+
+
+def test_the_card_of_who_teaches_no_more_is_void(cast: Cast) -> None:
+    app = cast.app()
+    fred, tomas = signed_in(app, "Fred"), signed_in(app, "Tomas")
+    code = card(fred)
+    assert post(fred, "/studio", "/studio", code=code).status_code == 400  # their own
+    with Studios(cast.path, "north room") as log:
+        log._do("UPDATE person SET role = 'player' WHERE nickname = 'Fred'", {})
+    assert post(tomas, "/studio", "/studio", code=code, sure="yes").status_code == 403
+    with StudioReader(cast.path) as reader:
+        assert all(person.role is not Role.PLAYER for person in reader.teachers_of("00000001-1"))
+
+
+def test_codes_cannot_be_tried_out(cast: Cast) -> None:
+    app = cast.app()
+    tomas, mira = signed_in(app, "Tomas"), signed_in(app, "Mira")
+    code = card(signed_in(app, "Fred"))
+    for number in range(5):
+        assert post(tomas, "/studio", "/studio", code=f"WRONG{number}").status_code == 403
+    assert post(tomas, "/studio", "/studio", code=code, sure="yes").status_code == 429
+    # Somebody else in the same classroom is not held up.
+    assert post(mira, "/studio", "/studio", code=code, sure="yes").status_code == 302
+
+
+def test_no_code_of_a_card_is_in_two_cards(cast: Cast) -> None:
+    with Studios(cast.path, "north room") as log:
+        codes = {log.make_card(cast.people["Tea"].person_id) for _ in range(20)}
+        log.make_card(cast.people["Fred"].person_id)
+    assert len(codes) == 20
+    with sqlite3.connect(cast.path) as raw:
+        assert raw.execute("SELECT count(*) FROM studio_card").fetchone() == (2,)
