@@ -83,6 +83,11 @@ ROUTES: dict[tuple[str, str], Row] = {
     ("GET", "/studio"): OWN_LOG,
     ("POST", "/studio"): DO_PLAYERS,
     ("POST", "/studio/<teacher_id>/leave"): DONE_PLAYERS,
+    # privacy
+    ("GET", "/privacy"): ANYBODY,
+    ("GET", "/privacy/all-of-mine.zip"): OWN_LOG,
+    ("POST", "/privacy/delete"): DO_PLAYERS,
+    ("GET", "/privacy/deleted"): ANYBODY,
     # the room
     ("GET", "/room"): OWN_LOG,
     ("POST", "/room/drone"): DONE_PLAYERS,
@@ -96,8 +101,11 @@ ROUTES: dict[tuple[str, str], Row] = {
 }
 # Pages of a log, asked for with ?player=Mira.
 MIRAS_LOG: Row = (302, 200, 403, 200, 403, 403)
-NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose", "/studio"}  # there is nobody where nobody owns the room
-NOT_A_LOG = {"/sign-in", "/owner", "/register", "/studio", "/static/<path:filename>"}
+NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose", "/studio", "/privacy/all-of-mine.zip"}  # there is nobody where nobody owns the room
+NOT_A_LOG = {
+    *("/sign-in", "/owner", "/register", "/studio", "/static/<path:filename>"),
+    *("/privacy", "/privacy/deleted"),
+}
 
 
 @pytest.fixture(scope="module")

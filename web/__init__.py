@@ -30,6 +30,7 @@ from web import (
     notes,
     pages,
     people,
+    privacy,
     room_check,
     room_page,
     sittings,
@@ -70,7 +71,7 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, notes, change, door, people, exports, door_card, claims, studio):
+    for module in (pages, notes, change, door, people, exports, door_card, claims, studio, privacy):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

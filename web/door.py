@@ -43,7 +43,7 @@ def sign_in() -> ResponseReturnValue:
     form = forms.SignIn(next=request.args.get("next", ""))
     status = 200
     if form.validate_on_submit():
-        person, status = _try_pin(form.nickname.data, form.pin.data, form.pin.errors)
+        person, status = try_pin(form.nickname.data, form.pin.data, form.pin.errors)
         if person is not None:
             return _let_in(person, play=bool(form.play.data), to=form.next.data)
     return _show("sign_in.html", status, form=form, may_register=_may_register())
@@ -66,7 +66,7 @@ def _own_path(to: str | None) -> str | None:
     return to if ours and to and to.isprintable() and "\\" not in to and to[1:2] != "/" else None
 
 
-def _try_pin(nickname: str, pin: str, errors: list[str]) -> tuple[Person | None, int]:
+def try_pin(nickname: str, pin: str, errors: list[str]) -> tuple[Person | None, int]:
     """Return whose PIN this is, or with ``errors`` filled the status to answer with."""
     tries: PinTries = app.extensions["pin_tries"]
     with PeopleReader(current_room().log_path) as people:
@@ -257,7 +257,7 @@ def change_pin() -> ResponseReturnValue:
     form = forms.ChangePin()
     status = 200
     if form.validate_on_submit():
-        right, status = _try_pin(person.nickname, form.pin.data, form.pin.errors)
+        right, status = try_pin(person.nickname, form.pin.data, form.pin.errors)
         if right is not None and form.new_pin.data == form.pin.data:
             form.new_pin.errors.append("This is the PIN you had: choose another.")
             status = 400

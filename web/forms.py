@@ -20,7 +20,7 @@ FILLED = InputRequired("Fill this in.")
 SHORT = Length(max=LONGEST_INPUT, message="This is too long.")
 _DIGITS = {"inputmode": "numeric", "maxlength": "12"}
 _NEW_PIN = {**_DIGITS, "autocomplete": "new-password"}
-_OLD_PIN = {**_DIGITS, "autocomplete": "current-password"}
+OLD_PIN = {**_DIGITS, "autocomplete": "current-password"}
 _NICKNAME = {"maxlength": str(LONGEST_NICKNAME), "autocapitalize": "none", "spellcheck": "false"}
 
 
@@ -69,7 +69,7 @@ class SignIn(FlaskForm):  # type: ignore[misc]
         validators=[FILLED, SHORT],
         render_kw={**_NICKNAME, "autocomplete": "username"},
     )
-    pin = PasswordField("PIN", validators=[FILLED, SHORT], render_kw=_OLD_PIN)
+    pin = PasswordField("PIN", validators=[FILLED, SHORT], render_kw=OLD_PIN)
     next = HiddenField(validators=[Length(max=2000)])
     play = SubmitField("Check in: I play here now")
     look = SubmitField("Only look")
@@ -95,7 +95,7 @@ class Register(_NewNickname, _NewPin):
 class ChangePin(_NewPin):
     """The PIN of whoever is signed in."""
 
-    pin = PasswordField("PIN until now", validators=[FILLED, SHORT], render_kw=_OLD_PIN)
+    pin = PasswordField("PIN until now", validators=[FILLED, SHORT], render_kw=OLD_PIN)
     submit = SubmitField("Change the PIN")
 
 

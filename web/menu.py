@@ -15,6 +15,7 @@ PAGES = (
     ("Choose a drone", "/choose"),
     ("Room", "/room"),
     ("Take it with you", "/exports"),
+    ("What is stored", "/privacy"),
 )
 
 
