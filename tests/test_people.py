@@ -172,6 +172,7 @@ GOOD = {
     "instrument": "cello",
     "band_cents": 15,
     "drone_note": "Bb2",
+    "drone_level_dbfs": -30.0,
     "lock_a4": True,
     "lock_loudness": False,
     "quiet_from": "21:30",
