@@ -29,6 +29,7 @@ ANYBODY: Row = (200, 200, 200, 200, 200, 200)
 OWN_LOG: Row = (302, 200, 200, 200, 200, 200)  # a page of one's own log, which may be empty
 IN_MIRAS: Row = (302, 200, 404, 404, 404, 404)  # a page that only Mira's log has
 TEACHERS: Row = (302, 403, 403, 200, 200, 200)
+OF_THEIRS: Row = (302, 403, 403, 200, 403, 403)  # for the teachers of Mira alone
 OWNERS: Row = (302, 403, 403, 403, 403, 200)
 DO_ANYBODY: Row = (400, 400, 400, 400, 400, 400)
 DO_PLAYERS: Row = (401, 400, 400, 400, 400, 400)
@@ -83,6 +84,8 @@ ROUTES: dict[tuple[str, str], Row] = {
     ("GET", "/studio"): OWN_LOG,
     ("POST", "/studio"): DO_PLAYERS,
     ("POST", "/studio/<teacher_id>/leave"): DONE_PLAYERS,
+    ("GET", "/focus/<person_id>/<week>"): OF_THEIRS,
+    ("POST", "/focus/<person_id>/<week>"): (401, 403, 403, 302, 403, 403),
     # privacy
     ("GET", "/privacy"): ANYBODY,
     ("GET", "/privacy/all-of-mine.zip"): OWN_LOG,
@@ -150,6 +153,7 @@ def address(rule: str, cast: Cast) -> str:
         "<path:filename>": "page.css",
         "<person_id>": cast.people["Mira"].person_id,
         "<teacher_id>": cast.people["Tea"].person_id,
+        "<week>": "2026-W07",
         "<int:midi>": "66",
         "<any(shift, 'slide-move', leap):way>": "shift",
         "<move>": "59-67",
@@ -194,7 +198,7 @@ def test_the_log_of_a_player_is_for_them_and_their_teacher(
 ) -> None:
     wrong = {}
     for (method, rule), row in ROUTES.items():
-        if method != "GET" or rule in NOT_A_LOG or row in (TEACHERS, OWNERS):
+        if method != "GET" or rule in NOT_A_LOG or row in (TEACHERS, OWNERS, OF_THEIRS):
             continue
         asked = {"week": "2026-W07", "player": cast.people["Mira"].person_id}
         answer = client_of(app, cookies, asks).get(address(rule, cast), query_string=asked)

@@ -113,3 +113,56 @@ def test_no_code_of_a_card_is_in_two_cards(cast: Cast) -> None:
     assert len(codes) == 20
     with sqlite3.connect(cast.path) as raw:
         assert raw.execute("SELECT count(*) FROM studio_card").fetchone() == (2,)
+
+
+def set_focus(client: FlaskClient, cast: Cast, **form: str) -> Any:
+    address = f"/focus/{cast.people['Mira'].person_id}/2026-W07"
+    return post(client, address, address, **form)
+
+
+def test_a_focus_stands_first_in_the_week_of_its_player(cast: Cast) -> None:
+    app = cast.app()
+    tea, mira, tomas = (signed_in(app, name) for name in ("Tea", "Mira", "Tomas"))
+    answer = set_focus(tea, cast, notes="F#4, Eb5 F#4", shifts="B3→G4", drone="A3", band="7")
+    assert answer.status_code == 302
+    equal = WEEK | {"tuning": "equal"}
+    page = mira.get("/", query_string=equal).text
+    words = " ".join(page.split())
+    assert page.index("Focus of this week") < page.index("<h1>")
+    assert "set by Tea" in page
+    # Mira's twelve: landed 20 to 9 cents flat, settled 2 flat. Within 7 cents none landed.
+    assert ">F#4</a>: 0 of 12 landed" in words
+    assert "in tune within 7 cents" in page
+    assert "D#5: not played yet" in page and "B3→G4: not played yet" in page
+    assert "Drone on A3" in page
+    wide = mira.get("/", query_string=equal | {"band": "16.5"}).text
+    assert ">F#4</a>: 8 of 12 landed" in " ".join(wide.split())  # 16 to 9 cents off
+    assert "Focus of this week" not in tomas.get("/", query_string=WEEK).text
+    assert "Focus of this week" not in mira.get("/", query_string={"week": "2026-W06"}).text
+    shown = tea.get(f"/focus/{cast.people['Mira'].person_id}/2026-W07").text
+    for value in ('value="F#4, D#5"', 'value="B3-G4"', 'value="A3"', 'value="7.0"'):
+        assert value in shown
+    assert set_focus(tea, cast).status_code == 302  # all empty: taken away
+    assert "Focus of this week" not in mira.get("/", query_string=WEEK).text
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        {"notes": "H9"},
+        {"notes": "A3 " * 30 + "x" * 99},
+        {"notes": "A1 A2 A3 A4 A5 A6 A7"},
+        {"shifts": "A3"},
+        {"shifts": "A3-H4"},
+        {"drone": "A3 E4"},
+        {"band": "4.9"},
+        {"band": "nan"},
+        {"band": "wide"},
+    ],
+)
+def test_what_is_no_focus_is_refused(cast: Cast, form: dict[str, str]) -> None:
+    answer = set_focus(signed_in(cast.app(), "Tea"), cast, **form)
+    assert answer.status_code == 400
+    assert 'class="wrong"' in answer.text
+    with sqlite3.connect(cast.path) as raw:
+        assert raw.execute("SELECT count(*) FROM focus").fetchone() == (0,)

@@ -23,6 +23,7 @@ from web import (
     door_card,
     ear,
     exports,
+    focus,
     guard,
     hosts,
     menu,
@@ -71,7 +72,8 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    for module in (pages, notes, change, door, people, exports, door_card, claims, studio, privacy):
+    of_people = (door, people, claims, studio, focus, privacy)
+    for module in (pages, notes, change, exports, door_card, *of_people):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
     choose.register(app)

@@ -1,5 +1,7 @@
 """The routes: the week, calls and landings, the week for programs."""
 
+from dataclasses import replace
+
 from flask import Blueprint, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
 
@@ -15,6 +17,7 @@ from appliance.tuning import TUNINGS
 from web import ear, naming
 from web.access import open_log, read_person, whose
 from web.cards import LISTED, cards_of, line_href
+from web.focus import read_focus, show_focus
 from web.naming import note_name
 from web.place import current_room
 from web.query import A4_HZ, BAND_CENTS, OPEN_STRINGS, ORDERS, Asked, read_query
@@ -38,6 +41,7 @@ def show_week() -> ResponseReturnValue:
         last_played=last_played,
         listed=LISTED,
         line_href=line_href,
+        focus=show_focus(read_focus(asked.week), week, asked),
         **matter,
         **frame(asked),
     )
@@ -83,7 +87,7 @@ def show_week_json() -> ResponseReturnValue:
 def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     """Read the query, then the log: the week asked for, and the last week anybody played."""
     room = current_room()
-    asked = read_query(request.args, room.settings, room.this_week)
+    asked = _in_focus(read_query(request.args, room.settings, room.this_week))
     with open_log() as log:
         rows = log.notes(*asked.week.bounds(room.zone))
         rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))
@@ -92,6 +96,14 @@ def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     week = read_week(rows, rows_before, asked.reading, room.zone)
     naming.follow(asked, week.landings, room.settings.instrument)
     return asked, week, last_played
+
+
+def _in_focus(asked: Asked) -> Asked:
+    """Read the week with the band that a teacher set for it, unless the link asks for one."""
+    focus = None if "band" in request.args else read_focus(asked.week)
+    if focus is None or focus.band_cents is None:
+        return asked
+    return replace(asked, reading=replace(asked.reading, band_cents=focus.band_cents))
 
 
 def _rounds(asked: Asked, week: Week) -> list[tuple[RoundRow, list[TryLine]]]:
