@@ -117,7 +117,8 @@ def test_no_code_of_a_card_is_in_two_cards(cast: Cast) -> None:
 
 def set_focus(client: FlaskClient, cast: Cast, **form: str) -> Any:
     address = f"/focus/{cast.people['Mira'].person_id}/2026-W07"
-    return post(client, address, address, **form)
+    empty = {"notes": "", "shifts": "", "drone": "", "band": ""}  # as a browser sends it
+    return post(client, address, address, **(empty | form))
 
 
 def test_a_focus_stands_first_in_the_week_of_its_player(cast: Cast) -> None:
