@@ -84,6 +84,7 @@ ROUTES: dict[tuple[str, str], Row] = {
     ("GET", "/studio"): OWN_LOG,
     ("POST", "/studio"): DO_PLAYERS,
     ("POST", "/studio/<teacher_id>/leave"): DONE_PLAYERS,
+    ("GET", "/lesson"): OWN_LOG,
     ("GET", "/focus/<person_id>/<week>"): OF_THEIRS,
     ("POST", "/focus/<person_id>/<week>"): (401, 403, 403, 302, 403, 403),
     # privacy

@@ -5,6 +5,7 @@ import sqlite3
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from flask.testing import FlaskClient
 
@@ -167,3 +168,28 @@ def test_what_is_no_focus_is_refused(cast: Cast, form: dict[str, str]) -> None:
     assert 'class="wrong"' in answer.text
     with sqlite3.connect(cast.path) as raw:
         assert raw.execute("SELECT count(*) FROM focus").fetchone() == (0,)
+
+
+def test_the_lesson_sheet_says_what_the_log_says(cast: Cast) -> None:
+    """Counted here from the raw pitches: equal temperament, in tune within 16.5 cents."""
+    with sqlite3.connect(cast.path) as raw:
+        rows = raw.execute(
+            "SELECT landing_hz FROM note JOIN sitting ON sitting.id = sitting_id WHERE player = ?",
+            [cast.people["Mira"].person_id],
+        ).fetchall()
+    errors = 1200.0 * np.log2(np.array(rows).ravel() / (440.0 * 2.0 ** (-3 / 12)))  # F#4
+    landed = int(np.sum(np.abs(errors) <= 16.5))
+    typical = round(abs(float(np.median(errors))))
+    app = cast.app()
+    asked = WEEK | {"tuning": "equal", "band": "16.5"}
+    set_focus(signed_in(app, "Tea"), cast, notes="F#4")
+    for name, more in (("Mira", {}), ("Tea", {"player": cast.people["Mira"].person_id})):
+        page = signed_in(app, name).get("/lesson", query_string=asked | more).text
+        words = " ".join(page.split())
+        assert "Mira, week 7" in page and "Focus of this week" in page
+        assert f"{landed} of {len(errors)} landed. Typically {typical} cents flat" in words
+        assert "Nothing like it last week." in page
+        assert page.count("<article") == 1
+    assert "Tomas" not in page
+    empty = signed_in(app, "Tomas").get("/lesson", query_string={"week": "2026-W06"})
+    assert "No landing was heard" in empty.text

@@ -524,7 +524,7 @@ def test_any_query_gets_an_answer(client: FlaskClient, address: str, query: dict
 def test_any_path_gets_an_answer(client: FlaskClient, path: str) -> None:
     path = path.lstrip("/")  # the client would take what follows "//" for a host
     for address in (f"/{path}", f"/note/{path}", f"/shift/{path}"):
-        assert client.get(address).status_code in (200, 308, 404)
+        assert client.get(address).status_code in (200, 302, 308, 403, 404)  # some need somebody
 
 
 @pytest.mark.parametrize("address", ["/note/20", "/note/99999999999999", "/shift/1-2", "/admin"])

@@ -26,6 +26,7 @@ from web import (
     focus,
     guard,
     hosts,
+    lesson,
     menu,
     naming,
     notes,
@@ -72,7 +73,7 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    of_people = (door, people, claims, studio, focus, privacy)
+    of_people = (door, people, claims, studio, focus, lesson, privacy)
     for module in (pages, notes, change, exports, door_card, *of_people):
         app.register_blueprint(module.blueprint)
     sittings.register(app)
