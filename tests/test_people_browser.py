@@ -23,8 +23,11 @@ from web import create_app
 PATIENCE_MS = 120_000.0  # a busy machine takes its time
 PAGES = {  # who looks -> pages, by the name of their picture
     None: {"sign-in": "/sign-in", "register": "/register", "owner-code": "/owner"},
-    "Mira": {"check-in": "/check-in", "pin": "/pin", "player-week": "/?week=2026-W07"},
-    "Tea": {"players": "/people", "read-week": "/?week=2026-W07&player={mira}"},
+    "Mira": {"check-in": "/check-in", "pin": "/pin", "player-week": "/?week=2026-W07"}
+    | {"whose": "/whose", "studio": "/studio", "privacy": "/privacy"},
+    "Tea": {"players": "/people", "read-week": "/?week=2026-W07&player={mira}"}
+    | {"lesson": "/lesson?week=2026-W07&player={mira}", "focus": "/focus/{mira}/2026-W07"}
+    | {"studio-card": "/studio-card"},
     "Olga": {"people": "/people", "person": "/people/{mira}"},
 }
 
