@@ -105,7 +105,8 @@ ROUTES: dict[tuple[str, str], Row] = {
 }
 # Pages of a log, asked for with ?player=Mira.
 MIRAS_LOG: Row = (302, 200, 403, 200, 403, 403)
-NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose", "/studio", "/privacy/all-of-mine.zip"}  # there is nobody where nobody owns the room
+# there is nobody where nobody owns the room
+NEEDS_SOMEBODY = {"/check-in", "/pin", "/whose", "/studio", "/privacy/all-of-mine.zip"}
 NOT_A_LOG = {
     *("/sign-in", "/owner", "/register", "/studio", "/static/<path:filename>"),
     *("/privacy", "/privacy/deleted"),
