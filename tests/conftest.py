@@ -5,7 +5,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 import pytest
+from playwright.sync_api import Browser
 
+from tests.phone import chromium
 from tests.soundcard import NoSoundCardError, SoundCard
 
 
@@ -24,6 +26,13 @@ def sound_card() -> Iterator[SoundCard]:
             yield card
     finally:
         card.stop()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A real browser; who uses it is skipped where there is none."""
+    with chromium() as opened:
+        yield opened
 
 
 @contextmanager

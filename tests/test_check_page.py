@@ -1,7 +1,6 @@
 """The page of the room check: a real app, a real control socket, a caretaker with a short check."""
 
 import re
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from html import unescape
@@ -12,15 +11,13 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from flask import Flask
 from flask.testing import FlaskClient
-from playwright.sync_api import sync_playwright
-from waitress import create_server
 
 from appliance.caretaker import Caretaker
 from appliance.checking.verdicts import Line, Verdict
 from appliance.control import ControlServer, Message
 from appliance.log.people import People, Role
 from appliance.settings import Settings
-from tests.test_pages_browser import ARGUMENTS, CHROMIUM, HEIGHTS, SHOTS
+from tests.phone import CHROMIUM, HEIGHTS, SHOTS, chromium, served
 from web import create_app
 from web.room_check import LOOK_AT_THE_LIGHT, NO_LIGHT
 
@@ -179,15 +176,10 @@ def test_it_fits_the_phone(place: Place) -> None:
     client.post("/check", data={"csrf_token": token(client, "/check")})
     cookie = client.get_cookie("groundnote")
     assert cookie is not None
-    server = create_server(place.app, host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    address = f"http://127.0.0.1:{server.effective_port}"
     SHOTS.mkdir(parents=True, exist_ok=True)
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
+    with served(place.app) as address, chromium() as browser:
         for width, scheme in ((390, "light"), (390, "dark"), (320, "light")):
-            context: Any = chromium.new_context(
+            context: Any = browser.new_context(
                 viewport={"width": width, "height": HEIGHTS[width]},
                 color_scheme=scheme,
                 device_scale_factor=2,
@@ -200,6 +192,3 @@ def test_it_fits_the_phone(place: Place) -> None:
             assert page.locator("h1").count() == 1
             assert Axe().run(page).violations_count == 0
             context.close()
-        chromium.close()
-    server.close()
-    thread.join(10)

@@ -3,18 +3,16 @@
 import re
 import shutil
 import subprocess
-import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from pypdf import PdfReader
-from waitress import create_server
 
 from appliance.settings import Settings, SettingsError, check
-from tests.test_pages_browser import ARGUMENTS, CHROMIUM, SHOTS
+from tests.phone import CHROMIUM, SHOTS, served
 from web import create_app
 
 SIDES = ("top", "bottom", "left", "right")
@@ -30,12 +28,8 @@ def _serve(folder: Path, address: str) -> Iterator[str]:
     web = replace(plain.web, address=address)
     room = replace(plain.room, name="The long room, second floor")
     app = create_app(folder / "room.db", replace(plain, room=room, web=web))
-    server = create_server(app, host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}/"
-    server.close()
-    thread.join(10)
+    with served(app) as at:
+        yield f"{at}/"
 
 
 @pytest.fixture
@@ -54,14 +48,6 @@ def _read(picture: Path) -> str:
         pytest.skip("NO READER OF QR CODES, THE CARD'S CODE IS NOT READ: install zbar-tools")
     words = ["zbarimg", "--quiet", "--raw", str(picture)]
     return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
 
 
 def test_the_code_leads_to_the_address_in_print(

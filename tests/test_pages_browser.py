@@ -4,31 +4,19 @@ Screenshots stay in ``build/pages`` to be looked at.
 """
 
 import re
-import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
-from waitress import create_server
+from playwright.sync_api import Browser, Page
 
 from appliance.settings import Settings
 from tests.log_rows import fill, fill_called_week, fill_tuned_evening, instant
+from tests.phone import CHROMIUM, HEIGHTS, SHOTS, served
 from web import create_app
 
 ROOT = Path(__file__).parent.parent
-SHOTS = ROOT / "build" / "pages"
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 PAGES = {
     "week": "/",
     "week-before": "/?week=2026-W06&tuning=equal&band=15",
@@ -42,7 +30,6 @@ PAGES = {
     "bad-link": "/?band=99",
     "no-page": "/nowhere",
 }
-HEIGHTS = {390: 844, 320: 640}
 
 pytestmark = pytest.mark.skipif(
     not Path(CHROMIUM).exists(), reason="NO CHROMIUM, THE PAGES ARE NOT TESTED: install chromium"
@@ -58,20 +45,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     plain = Settings()
     room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
     app = create_app(path, replace(plain, room=room), lambda: instant(2026, 2, 15, 20).wall_s)
-    server = create_server(app, host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    thread.join(10)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
+    with served(app) as at:
+        yield at
 
 
 @pytest.fixture(params=[(390, "light"), (390, "dark"), (320, "light")])

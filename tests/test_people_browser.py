@@ -3,21 +3,19 @@
 A real room stands behind the pages. Screenshots of each role stay in ``build/pages``.
 """
 
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
-from waitress import create_server
+from playwright.sync_api import Browser, Page
 
 from appliance.log.room_settings import RoomSettingsEditor
 from appliance.settings import Settings
 from tests.cast import NOW, PIN, Cast, app_for, gather
+from tests.phone import CHROMIUM, HEIGHTS, SHOTS, served
 from tests.stage import Stage, build
-from tests.test_pages_browser import ARGUMENTS, CHROMIUM, HEIGHTS, SHOTS
 from web import create_app
 
 PATIENCE_MS = 120_000.0  # a busy machine takes its time
@@ -59,22 +57,10 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     plain = Settings()
     room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
     app = create_app(cast.path, replace(plain, room=room), lambda: NOW.wall_s, stage.socket)
-    server = create_server(app, host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield Place(f"http://127.0.0.1:{server.effective_port}", cast, stage)
-    server.close()
-    thread.join(10)
+    with served(app) as at:
+        yield Place(at, cast, stage)
     stage.room.stop()
     stage.pins.reset()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
 
 
 def _phone(browser: Browser, width: int = 390, *, scripts: bool = False) -> Page:
@@ -166,14 +152,10 @@ def test_axe_finds_nothing_serious(place: Place, browser: Browser) -> None:
 
 
 def test_a_room_nobody_owns_says_so(browser: Browser, tmp_path: Path) -> None:
-    server = create_server(app_for(tmp_path / "room.db"), host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    page = _phone(browser)
-    page.goto(f"http://127.0.0.1:{server.effective_port}/room")
-    page.screenshot(path=SHOTS / "nobody-owns-390.png", full_page=True)
-    page.get_by_role("link", name="Become its owner").click()
-    assert "Become the owner" in page.locator("h1").inner_text()
-    page.context.close()
-    server.close()
-    thread.join(10)
+    with served(app_for(tmp_path / "room.db")) as at:
+        page = _phone(browser)
+        page.goto(f"{at}/room")
+        page.screenshot(path=SHOTS / "nobody-owns-390.png", full_page=True)
+        page.get_by_role("link", name="Become its owner").click()
+        assert "Become the owner" in page.locator("h1").inner_text()
+        page.context.close()

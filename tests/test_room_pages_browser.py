@@ -3,20 +3,18 @@
 Screenshots stay in ``build/pages``.
 """
 
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
-from waitress import create_server
+from playwright.sync_api import Browser, Page
 
 from appliance.settings import Settings
+from tests.phone import CHROMIUM, HEIGHTS, SHOTS, served
 from tests.sitting_rows import fill_sitting
 from tests.stage import Stage, build
-from tests.test_pages_browser import ARGUMENTS, CHROMIUM, HEIGHTS, SHOTS
 from web import create_app
 
 PAGES = {
@@ -60,22 +58,10 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     plain = Settings()
     room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
     app = create_app(stage.log_path, replace(plain, room=room), socket_path=stage.socket)
-    server = create_server(app, host="127.0.0.1", port=0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield Place(f"http://127.0.0.1:{server.effective_port}", sitting, stage)
-    server.close()
-    thread.join(10)
+    with served(app) as at:
+        yield Place(at, sitting, stage)
     stage.room.stop()
     stage.pins.reset()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
 
 
 def _phone(browser: Browser, width: int = 390, scheme: str = "light") -> Page:

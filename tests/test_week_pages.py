@@ -2,7 +2,6 @@
 
 import re
 import sqlite3
-import threading
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
@@ -16,16 +15,15 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from flask import Flask
 from flask.testing import FlaskClient
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from pypdf import PdfReader
-from waitress import create_server
 
 from appliance.log.logbook import Logbook
 from appliance.log.records import Marks, RoundGoal
 from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
 from tests.log_rows import PURE, fill, heard, instant, later
-from tests.test_pages_browser import ARGUMENTS, CHROMIUM
+from tests.phone import CHROMIUM, served
 from tests.test_web import THIS, _raw
 from web import create_app
 
@@ -171,26 +169,11 @@ def test_the_tries_of_its_rounds_stand_in_order(term_path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
+def address(term_path: Path, log_path: Path) -> Iterator[dict[str, str]]:
     if not Path(CHROMIUM).exists():
         pytest.skip("NO CHROMIUM, THE SHEET IS NOT TESTED: install chromium")
-    with sync_playwright() as player:
-        chromium = player.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture(scope="module")
-def address(term_path: Path, log_path: Path) -> Iterator[dict[str, str]]:
-    servers = {
-        name: create_server(_app(path), host="127.0.0.1", port=0)
-        for name, path in (("term", term_path), ("fortnight", log_path))
-    }
-    for server in servers.values():
-        threading.Thread(target=server.run, daemon=True).start()
-    yield {name: f"http://127.0.0.1:{one.effective_port}" for name, one in servers.items()}
-    for server in servers.values():
-        server.close()
+    with served(_app(term_path)) as term, served(_app(log_path)) as fortnight:
+        yield {"term": term, "fortnight": fortnight}
 
 
 @pytest.mark.parametrize("name", ["term", "fortnight"])
