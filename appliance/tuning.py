@@ -88,6 +88,12 @@ def cents(
     return float(interval) if interval.ndim == 0 else interval
 
 
+def off_octave(interval_cents: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far an interval is from the nearest whole octave, -600 to 600 cents."""
+    half = CENTS_PER_OCTAVE / 2
+    return np.asarray((interval_cents + half) % CENTS_PER_OCTAVE - half)
+
+
 def parse_note(name: str) -> int:
     """Return the MIDI number of a note such as ``Bb3``, ``F#4`` or ``C♯2`` (C4 = 60, A4 = 69).
 

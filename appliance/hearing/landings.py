@@ -7,6 +7,7 @@ is heard before is what the finger did. Where vibrato already runs, the perceive
 over cycles (Timmers & Desain 2000): the landing is then the mean of its first whole cycle.
 """
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.notes import NoteSketch
-from appliance.tuning import CENTS_PER_OCTAVE
+from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 from appliance.vocabulary import Vibrato
 
 Floats = NDArray[np.float64]
@@ -31,9 +32,8 @@ DEPART_FRAMES = 4  # sustained
 SLIP_CENTS = 200.0  # nothing that belongs to a note lies so far from its middle
 FEWEST_FRAMES = 5
 RATE_STEP_HZ = 0.25
-VIBRATO_HZ = np.arange(
-    4.0, 8.6, RATE_STEP_HZ
-)  # 5.5 to 8 on strings (Timmers & Desain), slower in song
+# 5.5 to 8 on strings (Timmers & Desain), slower in song
+VIBRATO_HZ = np.arange(4.0, 8.6, RATE_STEP_HZ)
 VIBRATO_CENTS = 5.0  # less is the unsteadiness of any tone
 VIBRATO_SHARE = 0.6  # of the variance that a sinusoid must explain
 LATE_S = 0.5  # at the end: a correction is over by then, and the vibrato has come
@@ -242,11 +242,7 @@ def _own_error(heard: "float | _Swing") -> float:
     with drones of 0 to +12 dB.
     """
     if isinstance(heard, _Swing):
-        return float(
-            np.sqrt(
-                SWING_CENTS**2 + (SWING_LEFT * heard.left) ** 2 + (SWING_SLOPE_S * heard.slope) ** 2
-            )
-        )
+        return math.hypot(SWING_CENTS, SWING_LEFT * heard.left, SWING_SLOPE_S * heard.slope)
     return float(np.hypot(OWN_CENTS, heard * (1 + min(heard, MOST_SCATTER) / SCATTER_CENTS)))
 
 
@@ -255,9 +251,7 @@ def _in_octave(cents: float, drone_hz: float | None) -> bool:
     if drone_hz is None:
         return False
     above = cents - CENTS_PER_OCTAVE * np.log2(drone_hz)
-    half = CENTS_PER_OCTAVE / 2
-    near = abs((above + half) % CENTS_PER_OCTAVE - half) < OCTAVE_CENTS
-    return bool(near and above > -OCTAVE_CENTS)
+    return bool(abs(off_octave(above)) < OCTAVE_CENTS and above > -OCTAVE_CENTS)
 
 
 def repeats(silent_s: float, apart_cents: float) -> bool:

@@ -22,7 +22,7 @@ from appliance.hearing.passages import (
 from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.hearing.second import BELOW_DB
 from appliance.hearing.traces import Hop, Traces
-from appliance.tuning import CENTS_PER_OCTAVE
+from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
@@ -106,8 +106,7 @@ def _sounds(second: Floats, cents: float) -> bool:
 def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
     """Whether two double stops have a string in common, in any octave: estimators slip there."""
     apart = np.subtract.outer(one.strings, other.strings)
-    half = CENTS_PER_OCTAVE / 2
-    near = np.abs((apart + half) % CENTS_PER_OCTAVE - half) < SAME_STRING_CENTS
+    near = np.abs(off_octave(apart)) < SAME_STRING_CENTS
     return one.doubled and other.doubled and bool(near.any())
 
 
@@ -322,10 +321,7 @@ class NoteFinder:
             return  # a string left to itself is soon softer
         before = self._traces.second(passage.left + 1 - STAY_HOPS, passage.left + 1)
         if rings or _sounds(before, passage.reference + passage.jump):
-            note.away_at, note.away = (
-                [],
-                [],
-            )  # both strings sound on; another is the louder one
+            note.away_at, note.away = [], []  # both strings sound on; another is the louder one
         else:
             self._move(note, passage)
 

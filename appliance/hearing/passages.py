@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.traces import Traces
-from appliance.tuning import CENTS_PER_OCTAVE
+from appliance.tuning import off_octave
 
 Floats = NDArray[np.float64]
 
@@ -96,8 +96,7 @@ def find_passage(
 def _octave(jump: float) -> bool:
     """Whether a jump is as wide as an octave slip of the estimators."""
     least, near = OCTAVE_CENTS
-    half = CENTS_PER_OCTAVE / 2
-    return abs(jump) > least and abs((jump + half) % CENTS_PER_OCTAVE - half) < near
+    return abs(jump) > least and bool(abs(off_octave(jump)) < near)
 
 
 def heard_glide(passage: Passage, traces: Traces, hop_s: float) -> Glide | None:

@@ -49,12 +49,7 @@ GRID_CENTS = 15.0  # a third of what the refinement can pull in
 RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
 BETWEEN_WEIGHT = 0.6  # of what lies halfway between partials: it tells an octave too high
 FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
-SUB_ORDERS = (
-    2,
-    3,
-    4,
-    5,
-)  # a low tone with one strong partial may look like that partial alone
+SUB_ORDERS = (2, 3, 4, 5)  # a low tone with one strong partial may look like that partial alone
 SUB_EXPLAINS = 1.5  # but then it explains so many times the power
 SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 lies there
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
@@ -66,14 +61,7 @@ MOST_STEP = 0.03  # of the pitch: two grid steps
 STRONG = 0.35  # share of a frame's power that partials must explain; noise and clicks stay below
 AGREED = 0.12  # where both estimators agree: vibrato smears high partials over a long window
 AGREE_CENTS = 35.0  # both estimators look at the same note
-BANDS_HZ = (
-    50.0,
-    400.0,
-    800.0,
-    1600.0,
-    3200.0,
-    6400.0,
-)  # octaves: a bow that stops empties all
+BANDS_HZ = (50.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0)  # octaves: a bow that stops empties all
 CENTS_PER_NEPER = CENTS_PER_OCTAVE / np.log(2)
 FREE_CENTS = 45.0  # further from a drone's pitch than what is left of it wanders
 QUIET_BAND = 4.0  # times the power expected to be left of a drone
