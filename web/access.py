@@ -64,6 +64,14 @@ def current_person() -> Person | None:
     return sessions.signed_in()
 
 
+def signed_in_person() -> Person:
+    """Return who is signed in; nobody is turned away (403)."""
+    person = current_person()
+    if person is None:
+        abort(403)
+    return person
+
+
 def has_owner() -> bool:
     """Whether anybody owns the room."""
     if "has_owner" not in g:

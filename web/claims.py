@@ -15,10 +15,9 @@ from wtforms import SelectField, SubmitField
 from wtforms.fields.choices import SelectChoice
 
 from appliance.log.claims import Claims, ClaimsReader, NotYoursError
-from appliance.log.people import Person
 from appliance.log.records import SittingRow, is_id
 from appliance.vocabulary import ControlError
-from web.access import current_person, open_log, read_person
+from web.access import open_log, read_person, signed_in_person
 from web.place import current_room
 from web.room_answer import ask_room
 from web.sittings import minute
@@ -56,7 +55,7 @@ def hand_back() -> ResponseReturnValue:
     """Hand back the last minutes; who is checked in is checked out first."""
     if read_person() is not None:
         abort(403)
-    me, last = _me(), _last_sitting()
+    me, last = signed_in_person(), _last_sitting()
     form = _hand_back_form(last)
     if last is None or not form.validate_on_submit():
         return _show(400)
@@ -79,7 +78,7 @@ def claim(sitting_id: str) -> ResponseReturnValue:
     """Claim a sitting for oneself, or as a teacher for the player whose log is read."""
     if not is_id(sitting_id):
         abort(404)
-    player, room = read_person() or _me(), current_room()
+    player, room = read_person() or signed_in_person(), current_room()
     try:
         with Claims(room.log_path, room.settings.name) as log:
             log.claim(sitting_id, player.person_id, _claimed_since_s())
@@ -89,13 +88,6 @@ def claim(sitting_id: str) -> ResponseReturnValue:
     whose = "yours" if read_person() is None else f"{player.nickname}'s"
     flash(f"This sitting is {whose} now.")
     return redirect(url_for("claims.show_claims"))
-
-
-def _me() -> Person:
-    person = current_person()
-    if person is None:
-        abort(403)
-    return person
 
 
 def _claimed_since_s() -> float:
@@ -133,7 +125,7 @@ def _hand_back_form(last: LastSitting | None) -> HandBack:
 
 
 def _show(status: int) -> tuple[str, int]:
-    _me()
+    signed_in_person()
     last = _last_sitting() if read_person() is None else None
     room = current_room()
     with ClaimsReader(room.log_path) as log:

@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import TypeVar
 
-from flask import Blueprint, abort, flash, redirect, render_template, url_for
+from flask import Blueprint, abort, flash, g, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
 from wtforms import FloatField, StringField, SubmitField, ValidationError
@@ -18,7 +18,7 @@ from appliance.log.weeks import Week
 from appliance.tuning import note_name as log_name
 from appliance.tuning import parse_note
 from appliance.vocabulary import NoteNameError
-from web.access import Who, current_person, needs, whose
+from web.access import Who, needs, signed_in_person, whose
 from web.cards import Line, line_href
 from web.forms import SHORT
 from web.naming import move_name, note_name
@@ -112,7 +112,7 @@ class SetFocus(FlaskForm):  # type: ignore[misc]
 @needs(Who.TEACHER)
 def set_focus(person_id: str, week: str) -> ResponseReturnValue:
     """Set, change or take away the focus of a week of a player."""
-    me, player, of_week = _me(), _my_player(person_id), _week(week)
+    me, player, of_week = signed_in_person(), _my_player(person_id), _week(week)
     with StudioReader(current_room().log_path) as log:
         form = _form(log.focus(person_id, of_week))
     if form.validate_on_submit():
@@ -154,16 +154,9 @@ def _form(focus: Focus | None) -> SetFocus:
     )
 
 
-def _me() -> Person:
-    person = current_person()
-    if person is None:
-        abort(403)
-    return person
-
-
 def _my_player(person_id: str) -> Person:
     with StudioReader(current_room().log_path) as log:
-        players = log.players_of(_me().person_id)
+        players = log.players_of(signed_in_person().person_id)
     player = next((one for one in players if one.person_id == person_id), None)
     if player is None:
         abort(403)
@@ -178,12 +171,15 @@ def _week(text: str) -> CalendarWeek:
 
 
 def read_focus(week: CalendarWeek) -> Focus | None:
-    """Return the focus of a week of the player whose log this page reads."""
+    """Return the focus of a week of the player whose log this page reads; read once a page."""
     player = whose()
     if player is None:
         return None
-    with StudioReader(current_room().log_path) as log:
-        return log.focus(player, week)
+    read: dict[CalendarWeek, Focus | None] = g.setdefault("focus", {})
+    if week not in read:
+        with StudioReader(current_room().log_path) as log:
+            read[week] = log.focus(player, week)
+    return read[week]
 
 
 def show_focus(focus: Focus | None, week: Week, asked: Asked) -> ShownFocus | None:

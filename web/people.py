@@ -23,7 +23,7 @@ from appliance.log.room_settings import RoomSettingsEditor, RoomSettingsReader
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import ControlError
 from web import forms
-from web.access import Who, current_person, needs
+from web.access import Who, needs, signed_in_person
 from web.door import open_people
 from web.place import current_room
 from web.room_answer import ask_room
@@ -172,15 +172,8 @@ def draw_pin() -> str:
             continue
 
 
-def _me() -> Person:
-    person = current_person()
-    if person is None:
-        abort(403)
-    return person
-
-
 def _is_owner() -> bool:
-    return _me().role is Role.OWNER
+    return signed_in_person().role is Role.OWNER
 
 
 def _looked_after(person_id: str) -> Person:
@@ -194,7 +187,7 @@ def _looked_after(person_id: str) -> Person:
 
 
 def _of(people: PeopleReader) -> list[Person]:
-    me = _me()
+    me = signed_in_person()
     if me.role is Role.OWNER:
         return people.people()
     studio = people.players_of(me.person_id)
@@ -203,7 +196,7 @@ def _of(people: PeopleReader) -> list[Person]:
 
 def _show(form: forms.AddPerson, status: int) -> ResponseReturnValue:
     with PeopleReader(current_room().log_path) as people:
-        found, readable = _of(people), people.players_of(_me().person_id)
+        found, readable = _of(people), people.players_of(signed_in_person().person_id)
     with RoomSettingsReader(current_room().log_path) as log:
         may_register = bool(log.room_settings().get("self_registration"))
     return (
@@ -237,7 +230,7 @@ def _show_one(person: Person, status: int) -> ResponseReturnValue:
 
 
 def _show_pin(person: Person, pin: str) -> ResponseReturnValue:
-    app.logger.warning("%s got a new PIN from %s.", person.person_id, _me().person_id)
+    app.logger.warning("%s got a new PIN from %s.", person.person_id, signed_in_person().person_id)
     return render_template(
         "new_pin.html", person=person, pin=pin, room=current_room().settings.name
     )

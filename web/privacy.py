@@ -19,7 +19,7 @@ from appliance.log.studios import StudioReader
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import ControlError, LogbookError
 from web import sessions
-from web.access import Who, current_person, needs, whose
+from web.access import Who, current_person, needs, signed_in_person, whose
 from web.door import try_pin
 from web.forms import FILLED, OLD_PIN, SHORT
 from web.place import Room, current_room
@@ -61,7 +61,7 @@ def download_all() -> ResponseReturnValue:
 @needs(Who.PLAYER)
 def delete_all() -> ResponseReturnValue:
     """Forget whoever is signed in, with all that was logged for them."""
-    person, form = _me(), DeleteAll()
+    person, form = signed_in_person(), DeleteAll()
     if not form.validate_on_submit():
         return _show(form, 400)
     right, status = try_pin(person.nickname, form.pin.data, form.pin.errors)
@@ -96,13 +96,6 @@ def _forget(person: Person) -> None:
         except LogbookError as error:
             app.logger.warning("%s", error)
             log.forget(erasure)
-
-
-def _me() -> Person:
-    person = current_person()
-    if person is None:
-        abort(403)
-    return person
 
 
 def _show(form: DeleteAll, status: int) -> tuple[str, int]:

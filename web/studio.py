@@ -12,7 +12,7 @@ from wtforms.validators import Length
 from appliance.log.people import Person
 from appliance.log.records import is_id
 from appliance.log.studios import StudioReader, Studios
-from web.access import Who, current_person, needs
+from web.access import Who, needs, signed_in_person
 from web.door_card import page_address, qr_code
 from web.forms import FILLED, SHORT
 from web.pin_tries import PinTries, Trier, place_of
@@ -46,14 +46,14 @@ def open_studios() -> Studios:
 def show_card() -> ResponseReturnValue:
     """Show the card to print."""
     with StudioReader(current_room().log_path) as log:
-        code = log.card_of(_me().person_id)
+        code = log.card_of(signed_in_person().person_id)
     address = "" if code is None else f"{page_address().rstrip('/')}/studio?code={code}"
     return render_template(
         "studio_card.html",
         code=code,
         address=page_address(),
         drawn=qr_code(address) if code else "",
-        teacher=_me(),
+        teacher=signed_in_person(),
         room=current_room().settings.name,
     )
 
@@ -63,7 +63,7 @@ def show_card() -> ResponseReturnValue:
 def make_card() -> ResponseReturnValue:
     """Make a card with a new code."""
     with open_studios() as log:
-        log.make_card(_me().person_id)
+        log.make_card(signed_in_person().person_id)
     flash("The card has a new code. One that you printed before is void.")
     return redirect(url_for("studio.show_card"))
 
@@ -72,7 +72,7 @@ def make_card() -> ResponseReturnValue:
 @needs(Who.PLAYER)
 def show_studios() -> ResponseReturnValue:
     """Who reads one's log; accept a card."""
-    _me()
+    signed_in_person()
     form = AcceptCard()
     if form.validate_on_submit():
         return _accept(form)
@@ -88,16 +88,9 @@ def leave(teacher_id: str) -> ResponseReturnValue:
     if not is_id(teacher_id):
         abort(404)
     with open_studios() as log:
-        log.leave(teacher_id, _me().person_id)
+        log.leave(teacher_id, signed_in_person().person_id)
     flash("You have left: this teacher cannot read your log any more.")
     return redirect(url_for("studio.show_studios"))
-
-
-def _me() -> Person:
-    person = current_person()
-    if person is None:
-        abort(403)
-    return person
 
 
 def _accept(form: AcceptCard) -> ResponseReturnValue:
@@ -108,7 +101,7 @@ def _accept(form: AcceptCard) -> ResponseReturnValue:
         form.sure.data = "yes"
         return _show(form, 200, teacher)
     with open_studios() as log:
-        log.accept(teacher.person_id, _me().person_id, current_room().now_s())
+        log.accept(teacher.person_id, signed_in_person().person_id, current_room().now_s())
     flash(f"{teacher.nickname} can read your log from now on.")
     return redirect(url_for("studio.show_studios"))
 
@@ -116,7 +109,7 @@ def _accept(form: AcceptCard) -> ResponseReturnValue:
 def _teacher_of(form: AcceptCard) -> tuple[Person | None, int]:
     """Return whose card it is, or with the form's errors filled the status to answer with."""
     tries: PinTries = app.extensions["pin_tries"]
-    trier = Trier(CARDS + _me().person_id, place_of(request.remote_addr))
+    trier = Trier(CARDS + signed_in_person().person_id, place_of(request.remote_addr))
     if wait_s := tries.begin(trier):
         form.code.errors.append(f"Too many wrong codes. Try again in {ceil(wait_s / 60)} minutes.")
         return None, 429
@@ -126,7 +119,7 @@ def _teacher_of(form: AcceptCard) -> tuple[Person | None, int]:
         form.code.errors.append("No card has this code: ask your teacher for a new one.")
         return None, 403
     tries.right(trier)
-    if teacher.person_id == _me().person_id:
+    if teacher.person_id == signed_in_person().person_id:
         form.code.errors.append("This is your own card: it is for your players.")
         return None, 400
     return teacher, 200
@@ -134,7 +127,7 @@ def _teacher_of(form: AcceptCard) -> tuple[Person | None, int]:
 
 def _show(form: AcceptCard, status: int, teacher: Person | None = None) -> tuple[str, int]:
     with StudioReader(current_room().log_path) as log:
-        teachers = log.teachers_of(_me().person_id)
+        teachers = log.teachers_of(signed_in_person().person_id)
     page = render_template(
         "studio.html",
         form=form,
