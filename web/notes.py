@@ -8,13 +8,12 @@ from flask import Blueprint, abort, render_template
 from flask.typing import ResponseReturnValue
 
 from appliance.log.calendar import CalendarWeek
-from appliance.log.days import tally_of
 from appliance.log.patterns import Lie, lie_of
 from appliance.log.records import RoundRow
-from appliance.log.tallies import Tally, count
+from appliance.log.tallies import Tally
 from appliance.log.term import Term, read_term
 from appliance.log.tries import TryLine, tries_of
-from appliance.log.weeks import Landing, NoteLine, ShiftLine
+from appliance.log.weeks import Landing, NoteLine, ShiftLine, tally_along, tally_of
 from appliance.tuning import accepted_calls, nearest_note
 from appliance.vocabulary import Movement
 from web.access import open_log
@@ -135,7 +134,7 @@ def _card(subject: Subject) -> Card | None:
 
 def _weeks(subject: Subject, landings: Sequence[Landing], asked: Asked) -> Weeks:
     along = subject.movement is not None
-    tally = tally_of(landings) if not along else _along(landings)
+    tally = tally_along(landings) if along else tally_of(landings)
     band_cents = asked.reading.band_cents
     ruler = Ruler(band_cents, scale_for(landings), OWN_LINE_HEIGHT, OWN_STROKES)
     return Weeks(
@@ -155,13 +154,6 @@ def _weeks(subject: Subject, landings: Sequence[Landing], asked: Asked) -> Weeks
 def weeks_to(last: CalendarWeek, number: int) -> list[CalendarWeek]:
     """Return so many weeks in a row, ``last`` the last."""
     return [last.later(1 + place - number) for place in range(number)]
-
-
-def _along(landings: Sequence[Landing]) -> Tally:
-    return count(
-        [one.outcome for one in landings],
-        [one.direction * one.landing_cents for one in landings],
-    )
 
 
 def _rounds(subject: Subject, asked: Asked) -> list[tuple[RoundRow, list[TryLine]]]:

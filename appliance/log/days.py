@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from appliance.log.judging import Landing
-from appliance.log.tallies import Tally, count
-from appliance.log.weeks import grouped
+from appliance.log.tallies import Tally
+from appliance.log.weeks import grouped, tally_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,9 +21,3 @@ def by_day(landings: Iterable[Landing]) -> tuple[DayTally, ...]:
     """Count landings for every day that has any, earliest first."""
     days = grouped(landings, lambda one: one.day)
     return tuple(DayTally(day, tally_of(days[day])) for day in sorted(days))
-
-
-def tally_of(landings: Iterable[Landing]) -> Tally:
-    """Count some landings, sharp positive."""
-    landings = tuple(landings)
-    return count([one.outcome for one in landings], [one.landing_cents for one in landings])

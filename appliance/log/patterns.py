@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from appliance.log.judging import Landing
-from appliance.log.tallies import FEW, Tally, count
+from appliance.log.tallies import FEW, Tally
+from appliance.log.weeks import tally_along
 from appliance.tuning import UNGRADED_CENTS
 
 FOUR_OF_FIVE = 0.8
@@ -104,11 +105,4 @@ def by_slide(landings: Sequence[Landing]) -> BySlide:
     """Count the landings of a shift that slid audibly apart from the others."""
     slid = [one for one in landings if one.slid]
     others = [one for one in landings if not one.slid]
-    return BySlide(*(_along(group) for group in (slid, others)))
-
-
-def _along(landings: Sequence[Landing]) -> Tally:
-    return count(
-        [one.outcome for one in landings],
-        [one.direction * one.landing_cents for one in landings],
-    )
+    return BySlide(*(tally_along(group) for group in (slid, others)))

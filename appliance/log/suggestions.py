@@ -21,11 +21,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from appliance.log.change import newcombe
-from appliance.log.days import tally_of
 from appliance.log.judging import Landing, sittings_of
 from appliance.log.patterns import Lie, Pattern, lie_of
 from appliance.log.tallies import FEW, Tally
-from appliance.log.weeks import Beside, NoteLine, ShiftLine, Week, grouped
+from appliance.log.weeks import Beside, NoteLine, ShiftLine, Week, grouped, tally_of
 from appliance.tuning import CALLED_FROM_CENTS
 
 MOST = 3

@@ -11,10 +11,9 @@ from typing import TypeVar
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.change import Change, Verdict, change_between
-from appliance.log.days import tally_of
 from appliance.log.judging import Landing
 from appliance.log.tallies import Tally
-from appliance.log.weeks import grouped
+from appliance.log.weeks import grouped, tally_of
 from appliance.vocabulary import Movement
 
 STRETCH_WEEKS = 4

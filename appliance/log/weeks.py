@@ -171,8 +171,8 @@ def _read_week(
     landings = [found for found in judged if isinstance(found, Landing)]
     before = landings_of(rows_before, reading, zone)
     return Week(
-        total=_tally(landings),
-        before=_tally(before),
+        total=tally_of(landings),
+        before=tally_of(before),
         compared=_compare(landings, before),
         beside=_beside(landings),
         by_note=_note_lines(landings, before),
@@ -219,13 +219,15 @@ def _judged(
             yield found._replace(may_be_open=True) if isinstance(found, Landing) else found
 
 
-def _tally(landings: Sequence[Landing]) -> Tally:
+def tally_of(landings: Sequence[Landing]) -> Tally:
+    """Count some landings, sharp positive."""
     return count(
         [landing.outcome for landing in landings], [landing.landing_cents for landing in landings]
     )
 
 
-def _shift_tally(landings: Sequence[Landing]) -> Tally:
+def tally_along(landings: Sequence[Landing]) -> Tally:
+    """Count some arrivals, long positive."""
     return count(
         [landing.outcome for landing in landings],
         [landing.direction * landing.landing_cents for landing in landings],
@@ -235,7 +237,7 @@ def _shift_tally(landings: Sequence[Landing]) -> Tally:
 def _compare(
     this: Sequence[Landing],
     before: Sequence[Landing],
-    count: Callable[[Sequence[Landing]], Tally] = _tally,
+    count: Callable[[Sequence[Landing]], Tally] = tally_of,
 ) -> Comparison | None:
     common = {landing.conditions for landing in this} & {landing.conditions for landing in before}
     if not common:
@@ -251,10 +253,10 @@ def _beside(landings: Sequence[Landing]) -> Beside:
     sounding = [landing for landing in landings if landing.sounding and not landing.without]
     both = {_place(landing) for landing in without} & {_place(landing) for landing in sounding}
     return Beside(
-        _tally(sounding),
-        _tally(without),
-        _tally([landing for landing in sounding if _place(landing) in both]),
-        _tally([landing for landing in without if _place(landing) in both]),
+        tally_of(sounding),
+        tally_of(without),
+        tally_of([landing for landing in sounding if _place(landing) in both]),
+        tally_of([landing for landing in without if _place(landing) in both]),
     )
 
 
@@ -276,7 +278,7 @@ def grouped(
 def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[NoteLine, ...]:
     earlier = grouped(before, lambda landing: landing.midi)
     lines = (
-        NoteLine(midi, _tally(group), _compare(group, earlier.get(midi, ())), tuple(group))
+        NoteLine(midi, tally_of(group), _compare(group, earlier.get(midi, ())), tuple(group))
         for midi, group in grouped(this, lambda landing: landing.midi).items()
     )
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.midi)))
@@ -288,8 +290,8 @@ def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[Sh
         ShiftLine(
             *how,
             likely=fmean(found.likely for found in group),
-            tally=_shift_tally(group),
-            compared=_compare(group, earlier.get(how, ()), _shift_tally),
+            tally=tally_along(group),
+            compared=_compare(group, earlier.get(how, ()), tally_along),
             landings=tuple(group),
         )
         for how, group in grouped(this, _how).items()
