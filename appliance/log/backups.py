@@ -8,7 +8,8 @@ it is brought back, even where the log itself is lost.
 import logging
 import os
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -72,17 +73,28 @@ def _copy(log: Upkeep, target: Path, size: int) -> None:
             f"There is no room for a backup in {target.parent}: {free // 10**6} MB are free, "
             f"{int(SPARE * size) // 10**6 + 1} MB are needed."
         )
-    making = target.with_name(target.name + ".making")
-    making.unlink(missing_ok=True)  # of a backup that a power cut ended
-    try:
+    with _beside(target) as making:
         log.copy_to(making)
         with Upkeep(making, as_it_is=True) as copy:
             copy.check_sound()
-        _give(making, target.parent)
-        making.rename(target)
-        sync_folder(target.parent)
+        _take_place(making, target)
+
+
+@contextmanager
+def _beside(file: Path) -> Iterator[Path]:
+    """Where to make what is to take a file's place; nothing half made stays there."""
+    making = file.with_name(file.name + ".making")
+    making.unlink(missing_ok=True)  # of one that a power cut ended
+    try:
+        yield making
     finally:
         making.unlink(missing_ok=True)
+
+
+def _take_place(making: Path, file: Path) -> None:
+    _give(making, file.parent)
+    making.replace(file)
+    sync_folder(file.parent)
 
 
 def copy_to_stick(backup: Path, stick: Path, kept: int) -> Path | None:
@@ -144,9 +156,7 @@ def clean(files: Iterable[Path], erasures: Iterable[Erasure]) -> list[Path]:
 
 
 def _clean(file: Path, erasures: list[Erasure]) -> None:
-    making = file.with_name(file.name + ".making")
-    making.unlink(missing_ok=True)
-    try:
+    with _beside(file) as making:
         with Upkeep(file, as_it_is=True) as log:
             known = [one for one in erasures if log.knows(one.person_id)]
             if not known:
@@ -158,11 +168,7 @@ def _clean(file: Path, erasures: list[Erasure]) -> None:
             copy.check_sound()
         for part in ("-wal", "-shm"):  # all that waited there is in the copy
             file.with_name(file.name + part).unlink(missing_ok=True)
-        _give(making, file.parent)
-        making.replace(file)
-        sync_folder(file.parent)
-    finally:
-        making.unlink(missing_ok=True)
+        _take_place(making, file)
 
 
 def restore(backup: Path, log_path: Path, folder: Path) -> Path | None:
