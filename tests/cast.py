@@ -1,6 +1,7 @@
 """Invented people of an invented room, with a log each; for tests of the pages."""
 
 import re
+import shutil
 import sqlite3
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,6 +34,12 @@ class Cast:
     path: Path
     people: dict[str, Person]
     sittings: dict[str, str]
+
+    def copied_to(self, folder: Path) -> "Cast":
+        """The same in another folder, to be changed there."""
+        for file in self.path.parent.iterdir():
+            shutil.copy(file, folder / file.name)
+        return replace(self, path=folder / self.path.name)
 
     def app(self, **web: object) -> Flask:
         return app_for(self.path, **web)

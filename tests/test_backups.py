@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from appliance.__main__ import main
-from appliance.log import backups
 from appliance.log.backups import (
     BackupError,
     back_up,
@@ -28,6 +27,7 @@ from appliance.log.schema import SCHEMA_VERSION, STEPS
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import Call, LogbookError
 from tests.log_rows import PLAIN, fill, instant, later
+from tests.traces import traces
 
 AT = instant(2026, 2, 9)
 NIGHT_S = AT.wall_s + 36000.0
@@ -228,16 +228,6 @@ def _signs(path: Path, wren: str) -> tuple[bytes, ...]:
     return (b"wren-of-the-hills", wren.encode(), pin_hash.encode(), struct.pack(">d", MARKED_HZ))
 
 
-def _traces(tmp_path: Path, signs: tuple[bytes, ...]) -> list[str]:
-    """Files below a folder in which anything of somebody can still be found, byte by byte."""
-    found = []
-    for file in sorted(tmp_path.rglob("*")):
-        if file.is_file() and file.name != backups.ERASED:
-            content = file.read_bytes()
-            found += [f"{file.name}: {sign!r}" for sign in signs if sign in content]
-    return found
-
-
 def test_nothing_of_somebody_forgotten_is_left_in_any_byte(
     tmp_path: Path, path: Path, folder: Path
 ) -> None:
@@ -246,12 +236,12 @@ def test_nothing_of_somebody_forgotten_is_left_in_any_byte(
     back_up(path, folder, NIGHT_S, 14)
     with KeptLog(path, "north room", "") as log:
         _sitting(log, wren, MARKED_HZ)
-        assert len(_traces(tmp_path, signs)) >= 8  # in the log, what waits beside it and the backup
+        assert len(traces(tmp_path, signs)) >= 8  # in the log, what waits beside it and the backup
         erasure = Erasure(wren, NIGHT_S)
         with Upkeep(path) as upkeep:
             upkeep.forget(erasure)
         assert clean(backups_in(folder), [erasure]) == []
-        assert _traces(tmp_path, signs) == []
+        assert traces(tmp_path, signs) == []
         assert {row.sitting.player for row in log.notes(0.0, 1e12)} == {lark}
         assert len(log.notes(0.0, 1e12)) == 36
     for file in (path, *backups_in(folder)):
@@ -277,7 +267,7 @@ def test_who_was_forgotten_stays_so_after_a_restore(
     with Upkeep(path) as log:
         assert not log.knows(wren) and log.counts()["sitting"] == 12
     backup.unlink()
-    assert _traces(tmp_path, signs) == []
+    assert traces(tmp_path, signs) == []
 
 
 def test_the_night_cleans_copies_and_deletes_what_is_too_old(
@@ -291,7 +281,7 @@ def test_the_night_cleans_copies_and_deletes_what_is_too_old(
     monkeypatch.setattr("appliance.backup.kernel_clock_synchronised", lambda: True)
     monkeypatch.setattr("time.time", lambda: NIGHT_S + 300 * 86400.0)
     assert main(["backup", "--nightly", "--log", str(path)]) == 0
-    assert _traces(tmp_path, signs) == [] and len(_notes(path)) == 36
+    assert traces(tmp_path, signs) == [] and len(_notes(path)) == 36
     monkeypatch.setattr("time.time", lambda: NIGHT_S + 401 * 86400.0)
     assert main(["backup", "--nightly", "--log", str(path)]) == 0
     assert _notes(path) == [] and len(_notes(backups_in(folder)[0])) == 36
@@ -348,7 +338,7 @@ def test_logs_set_aside_are_cleaned_and_those_that_cannot_be_opened_are_named(
         log.forget(erasure)
     assert clean([*backups_in(folder), *logs_aside(path)], [erasure]) == [broken]
     broken.unlink()
-    assert _traces(tmp_path, signs) == [] and len(_notes(replaced)) == 36
+    assert traces(tmp_path, signs) == [] and len(_notes(replaced)) == 36
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user")

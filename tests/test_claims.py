@@ -1,6 +1,5 @@
 """Not me, and claims: who a sitting belongs to changes, and nothing else does."""
 
-import shutil
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -24,9 +23,7 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
 
 @pytest.fixture
 def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    for file in gathered.path.parent.iterdir():
-        shutil.copy(file, tmp_path / file.name)
-    return Cast(tmp_path / gathered.path.name, gathered.people, gathered.sittings)
+    return gathered.copied_to(tmp_path)
 
 
 def play(cast: Cast, player: str | None, hours_ago: float, notes: int = 10, **end: bool) -> str:

@@ -3,7 +3,6 @@
 import csv
 import io
 import json
-import shutil
 import sqlite3
 import struct
 import zipfile
@@ -16,12 +15,12 @@ import pytest
 from flask.testing import FlaskClient
 
 from appliance.__main__ import main
-from appliance.log import backups
 from appliance.log.backups import back_up, backups_in, restore
 from appliance.log.logbook import Logbook
 from appliance.log.people import People, PeopleReader
 from tests.cast import NOW, PIN, Cast, gather, signed_in, token
 from tests.log_rows import PLAIN, instant, later
+from tests.traces import traces
 
 MARKED_HZ = 229.8765432101  # what Mira alone has played
 NIGHT_S = NOW.wall_s + 36000.0
@@ -42,9 +41,7 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
 
 @pytest.fixture
 def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    for file in gathered.path.parent.iterdir():
-        shutil.copy(file, tmp_path / file.name)
-    return Cast(tmp_path / gathered.path.name, gathered.people, gathered.sittings)
+    return gathered.copied_to(tmp_path)
 
 
 def delete(client: FlaskClient, pin: str = PIN, **form: str) -> Any:
@@ -63,15 +60,6 @@ def signs(cast: Cast) -> tuple[bytes, ...]:
     raw.close()
     mira = cast.people["Mira"].person_id
     return mira.encode(), pin_hash.encode(), struct.pack(">d", MARKED_HZ)
-
-
-def traces(folder: Path, looked_for: tuple[bytes, ...]) -> list[str]:
-    found = []
-    for file in sorted(folder.rglob("*")):
-        if file.is_file() and file.name != backups.ERASED:
-            content = file.read_bytes()
-            found += [f"{file.name}: {sign!r}" for sign in looked_for if sign in content]
-    return found
 
 
 def test_all_of_mine_is_one_file_with_nothing_of_anybody_else(cast: Cast) -> None:

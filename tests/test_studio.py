@@ -1,6 +1,5 @@
 """Studio cards, and what a teacher sets for a player's week."""
 
-import shutil
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -23,9 +22,7 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
 
 @pytest.fixture
 def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    for file in gathered.path.parent.iterdir():
-        shutil.copy(file, tmp_path / file.name)
-    return Cast(tmp_path / gathered.path.name, gathered.people, gathered.sittings)
+    return gathered.copied_to(tmp_path)
 
 
 def post(client: FlaskClient, address: str, page: str, **form: str) -> Any:
