@@ -75,7 +75,7 @@ def test_every_fault_on_a_real_stream_is_named_and_only_it(
 
 def correlated_s(program: Program, mic: np.ndarray) -> float:
     """The delay by another route: where what was sent is most like what was recorded."""
-    sent = program.samples[: program.drone.start, 0]
+    sent = program.samples[: program.drone.start].sum(1)  # a part of it alone fits in two places
     alike = correlate(mic[: program.drone.start, 0], sent, method="fft")
     return float((np.argmax(np.abs(alike)) - sent.size + 1) / program.rate_hz)
 
