@@ -7,7 +7,7 @@ The flow, one way, room by room::
     pedal ─ practice.pedalboard ─ practice.drone ─ loudspeaker
 
 ``hearing`` and ``practice`` are pure: arrays and vocabulary in, arrays and vocabulary out. Devices,
-clock, disk and network live at the edges: ``devices``, ``log.logbook``, ``control``, ``daemon``.
+clock, disk and network live at the edges: ``devices``, ``log.logfile``, ``control``, ``daemon``.
 ``web`` imports this package; nothing here imports ``web``.
 """
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from appliance.instruments import find_instrument
 from appliance.log.agreement import CallTally, DroneLine, read_drones
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from appliance.log.tallies import Tally
 from appliance.log.weeks import Reading, landings_of

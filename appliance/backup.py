@@ -19,7 +19,7 @@ from appliance.log.backups import (
     note_erasures,
 )
 from appliance.log.keeping import logs_aside, suspicion
-from appliance.log.logbook import DamagedLogError
+from appliance.log.logfile import DamagedLogError
 from appliance.log.upkeep import Upkeep
 from appliance.settings import Settings, load
 

@@ -23,7 +23,9 @@ from appliance.devices.simulated_player import SimulatedPlayer
 from appliance.devices.simulated_room import SimulatedRoom
 from appliance.hearing.ear import Ear
 from appliance.instruments import find_instrument
-from appliance.log.logbook import Logbook, LogReader, NoLogYetError
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import NoLogYetError
+from appliance.log.reader import LogReader
 from appliance.practice.calls import Calls
 from appliance.practice.drone import Drone
 from appliance.practice.pedalboard import Action, Gesture, Heard, Pedalboard, action_of

@@ -16,7 +16,8 @@ from appliance.devices.blocks import Block, Samples, SoundReport
 from appliance.devices.clock import SimulatedClock
 from appliance.devices.notify import ServiceManager
 from appliance.devices.pedals import FootBoard
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
+from appliance.log.reader import LogReader
 from appliance.log.records import EventRow, NoteRow, RoundRow
 from appliance.practice.cues import Cue
 from appliance.practice.order import CueOrder, DroneOrder, Order

@@ -21,8 +21,9 @@ from appliance.log.backups import (
     restore,
 )
 from appliance.log.keeping import KeptLog, logs_aside
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
+from appliance.log.reader import LogReader
 from appliance.log.schema import SCHEMA_VERSION, STEPS
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import Call, LogbookError

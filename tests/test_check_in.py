@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from appliance.control import Message, ask
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import EventKind
 from appliance.vocabulary import ControlError, NoteLanded
 from tests.soundcard import wait_for

@@ -8,7 +8,8 @@ import pytest
 from flask.testing import FlaskClient
 
 from appliance.log.claims import Claims, NotYoursError
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
+from appliance.log.reader import LogReader
 from appliance.vocabulary import Call
 from tests.cast import NOW, Cast, app_for, gather, signed_in, token
 from tests.log_rows import heard, instant, later

@@ -20,8 +20,8 @@ from appliance.__main__ import main
 from appliance.control import ask
 from appliance.devices.blocks import BACKLOG_S, Block, Handover
 from appliance.devices.loudspeaker import Loudspeaker
-from appliance.log import logbook
-from appliance.log.logbook import LogReader
+from appliance.log import logfile
+from appliance.log.reader import LogReader
 from appliance.practice.order import DroneOrder
 from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
@@ -178,7 +178,7 @@ def test_bad_requests_are_refused_and_change_nothing(stage: Stage, request_: Any
 def test_notes_wait_in_memory_while_the_storage_stalls(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(logfile, "BUSY_TIMEOUT_S", 0.05)
     stage = build(tmp_path)
     stage.room.start()
     stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
@@ -203,7 +203,7 @@ def test_notes_wait_in_memory_while_the_storage_stalls(
 def test_a_stop_while_the_storage_stalls_says_how_much_is_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(logfile, "BUSY_TIMEOUT_S", 0.05)
     monkeypatch.setattr("appliance.daemon.FLUSH_S", 0.3)
     stage = build(tmp_path)
     stage.room.start()

@@ -16,7 +16,7 @@ import pytest
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.keeping import KeptLog
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import EventKind, NoteRow
 from appliance.log.writer import LogWriter
 from appliance.vocabulary import Call, Instant

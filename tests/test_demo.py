@@ -14,7 +14,8 @@ from appliance.demo_player import FLAT, NICKNAME, PIECES, PlannedSitting, two_we
 from appliance.demo_report import comparison, matched_notes, planted_rows
 from appliance.devices.clock import SimulatedClock
 from appliance.log.calendar import CalendarWeek, room_zone
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
+from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from appliance.settings import RoomSettings, Settings
 from appliance.vocabulary import Event, LogbookError, NoteEnded, NoteLanded

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from appliance.practice.cues import Cue
 from appliance.practice.order import CueOrder, DroneOrder, Order

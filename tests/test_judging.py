@@ -9,8 +9,8 @@ import pytest
 from appliance.log.columns import columns_of
 from appliance.log.judging import Landing, Reading, judge, judge_all
 from appliance.log.kinds import kinds_of
-from appliance.log.logbook import LogReader
 from appliance.log.pace import paces
+from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from appliance.log.strings import read_strings
 from appliance.log.weeks import read_week

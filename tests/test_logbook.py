@@ -17,8 +17,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from appliance.log import logbook, schema
-from appliance.log.logbook import Logbook, LogReader, NoLogYetError
+from appliance.log import logfile, schema
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import NoLogYetError
+from appliance.log.reader import LogReader
 from appliance.log.records import UNMARKED, EventKind, EventRow, Marks, RoundGoal, RoundRow
 from appliance.vocabulary import (
     Arrival,
@@ -350,7 +352,7 @@ def test_two_processes_wait_for_each_other(path: Path) -> None:
 def test_a_locked_log_says_so_and_the_note_can_be_tried_again(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(logfile, "BUSY_TIMEOUT_S", 0.05)
     with Logbook(path, "north room") as log:
         sitting = _begun(log)
         holder = sqlite3.connect(path, isolation_level=None)
@@ -394,7 +396,7 @@ def test_somebody_elses_database_is_left_as_it_was(path: Path, opener: type[LogR
 def test_a_newer_log_is_left_as_it_was(path: Path, opener: type[LogReader]) -> None:
     _logged(path, PLAIN)
     newer = sqlite3.connect(path)
-    newer.execute(f"PRAGMA user_version = {logbook.SCHEMA_VERSION + 1}")
+    newer.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION + 1}")
     newer.close()
     before = path.read_bytes()
     with pytest.raises(LogbookError, match=r"newer Groundnote.*update Groundnote"):
@@ -462,7 +464,7 @@ def test_a_step_that_fails_leaves_the_older_log_as_it_was(
 ) -> None:
     _first_version(path)
     broken = ["CREATE TABLE round (id INTEGER PRIMARY KEY)", "CREATE TABLE note (id INTEGER)"]
-    monkeypatch.setattr(logbook, "statements", lambda _version: broken)
+    monkeypatch.setattr(logfile, "statements", lambda _version: broken)
     with pytest.raises(LogbookError, match="cannot be opened"):
         Logbook(path, "north room")
     with sqlite3.connect(path) as old:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from tests import million
 from tests.bench import pages

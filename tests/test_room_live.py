@@ -21,7 +21,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from appliance.control import Message, ask
-from appliance.log.logbook import LogReader, NoLogYetError
+from appliance.log.logfile import NoLogYetError
+from appliance.log.reader import LogReader
 from appliance.log.records import EventKind, NoteRow
 from appliance.tuning import cents, nearest_note, note_hz, note_name, parse_note
 from tests.soundcard import RATE_HZ, Microphone, SoundCard, Tap, wait_for

@@ -8,7 +8,8 @@ from weakref import ref
 import pytest
 
 from appliance.log import shelf as shelf_module
-from appliance.log.logbook import Logbook, NoLogYetError
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import NoLogYetError
 from appliance.log.records import parse_id
 from appliance.log.shelf import Shelf
 from appliance.log.weeks import Reading, landings_of, read_week

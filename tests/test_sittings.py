@@ -15,8 +15,9 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
+from appliance.log.reader import LogReader
 from appliance.settings import Settings
 from tests.log_rows import fill, heard, instant, later
 from tests.sitting_rows import STARTED, fill_sitting

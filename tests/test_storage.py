@@ -15,9 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from appliance.log import jobs, logbook
+from appliance.log import jobs, logfile
 from appliance.log.keeping import KeptLog, logs_aside
-from appliance.log.logbook import DamagedLogError, Logbook, LogReader
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import DamagedLogError
+from appliance.log.reader import LogReader
 from appliance.log.records import EventKind
 from appliance.log.writer import LogWriter
 from appliance.vocabulary import Call, Instant, LogbookError
@@ -31,7 +33,7 @@ LOCKED_S = 60.0
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(logbook, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(logfile, "BUSY_TIMEOUT_S", 0.05)
     monkeypatch.setattr(jobs, "TRY_AGAIN_S", 0.05)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from appliance.log.kinds import Kind, kinds_of
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import Marks, NoteRow, SittingRow
 from appliance.log.strings import OpenMark, StringLine, read_strings
 from appliance.log.weeks import Reading, landings_of, read_week

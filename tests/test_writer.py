@@ -4,7 +4,8 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from appliance.log.logbook import Logbook, LogReader
+from appliance.log.logbook import Logbook
+from appliance.log.reader import LogReader
 from appliance.log.writer import LogWriter
 from appliance.vocabulary import Call
 from tests.log_rows import PLAIN, instant, later

@@ -16,8 +16,9 @@ from flask import Flask, abort, current_app, g, redirect, request, url_for
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 
-from appliance.log.logbook import LogReader, NoLogYetError
+from appliance.log.logfile import NoLogYetError
 from appliance.log.people import PeopleReader, Person, Role
+from appliance.log.reader import LogReader
 from appliance.log.shelf import Shelf
 from appliance.vocabulary import LogbookError
 from web import sessions

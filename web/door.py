@@ -13,7 +13,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
 
 from appliance.log import owner_code
-from appliance.log.logbook import NoLogYetError
+from appliance.log.logfile import NoLogYetError
 from appliance.log.people import People, PeopleReader, Person, PersonError, Role, nickname_key
 from appliance.log.room_settings import RoomSettingsReader
 from appliance.vocabulary import ControlError

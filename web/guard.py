@@ -5,7 +5,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException, InternalServerError
 
-from appliance.log.logbook import NoLogYetError
+from appliance.log.logfile import NoLogYetError
 from appliance.vocabulary import LogbookError
 from web.place import current_room
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from appliance.control import ask
-from appliance.log.logbook import NoLogYetError
+from appliance.log.logfile import NoLogYetError
 from appliance.log.people import PeopleReader
 from appliance.vocabulary import ControlError
 from web.place import current_room

@@ -10,7 +10,7 @@ from pathlib import Path
 from flask import Flask, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 
-from appliance.log.logbook import NoLogYetError
+from appliance.log.logfile import NoLogYetError
 from appliance.log.people import PeopleReader, Person
 from appliance.log.secret_file import read_or_make
 from appliance.settings import WebSettings

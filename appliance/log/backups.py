@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from appliance.log.keeping import PARTS, Hold, move_aside, sync_folder
-from appliance.log.logbook import DamagedLogError
+from appliance.log.logfile import DamagedLogError
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import GroundnoteError, LogbookError
 

@@ -5,7 +5,8 @@ Only who a note belongs to changes; what was heard, called and when stays as it 
 
 from typing import Any
 
-from appliance.log.logbook import LogReader, RoomLog
+from appliance.log.logbook import RoomLog
+from appliance.log.reader import LogReader
 from appliance.log.records import SittingRow, id_text, parse_id, sitting_row
 from appliance.vocabulary import GroundnoteError
 

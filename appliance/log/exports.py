@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 
 Row = dict[str, Any]
 Cell = str | int | float | bool | None

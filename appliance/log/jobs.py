@@ -10,7 +10,8 @@ from collections import deque
 from collections.abc import Callable
 from enum import Enum
 
-from appliance.log.logbook import DamagedLogError, Logbook, RefusedEntryError
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import DamagedLogError, RefusedEntryError
 from appliance.vocabulary import LogbookError
 
 logger = logging.getLogger(__name__)

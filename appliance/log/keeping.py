@@ -13,7 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Self
 
-from appliance.log.logbook import DamagedLogError, Logbook, LogReader, NoLogYetError
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import DamagedLogError, NoLogYetError
+from appliance.log.reader import LogReader
 from appliance.vocabulary import LogbookError
 
 logger = logging.getLogger(__name__)

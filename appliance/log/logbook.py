@@ -1,356 +1,32 @@
-"""The log on disk: append, read. The only importer of sqlite-utils.
+"""The log, written: appended to, changed where something was only learnt later.
 
 Only physical facts are kept (Hz, seconds, decibels); cents against a target are computed when
 somebody reads.
 """
 
 import secrets
-import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from threading import RLock
-from typing import Any, Self
-from urllib.parse import quote
+from typing import Any
 
-from sqlite_utils import Database
-
-from appliance.log.columns import NoteColumns, NoteTable, columns_of_table
 from appliance.log.dating import DATE_LATER, DATE_UNDATED
+from appliance.log.logfile import RefusedEntryError
+from appliance.log.reader import LogReader
 from appliance.log.records import (
-    NUMBER_BITS,
     TAKEN_BACK,
     UNMARKED,
     EventKind,
-    EventRow,
     Marks,
     RoundGoal,
-    RoundRow,
     SittingRow,
-    event_row,
     id_text,
     instant,
     instant_columns,
     note_facts,
     parse_id,
-    round_row,
     row_key,
-    sitting_row,
 )
-from appliance.log.schema import APPLICATION_ID, SCHEMA_VERSION, statements
 from appliance.vocabulary import Call, HeardNote, Instant, LogbookError
-
-BUSY_TIMEOUT_S = 5.0
-READ_AT_ONCE = 1000  # notes, about 1 MB
-
-# Where to look for a sitting's notes by the index over time; a clock that was set meanwhile moves
-# them by less than an hour, or else they are dated anew.
-_IN_SITTING = """note.ended_wall_s >= sitting.started_wall_s - 3600.0
-  AND note.ended_wall_s <= coalesce(sitting.ended_wall_s, 1e12) + 3600.0"""
-
-
-class NoLogYetError(LogbookError):
-    """There is no log at this path yet."""
-
-
-class DamagedLogError(LogbookError):
-    """What is at the log's place is no database any more, or one with holes in it."""
-
-
-class RefusedEntryError(LogbookError):
-    """The log's own rules refuse this entry: trying again is of no use."""
-
-
-class LogReader:
-    """The reading side: opens without writing, and only an existing log.
-
-    Opened for one ``player`` (a person's id) it gives nothing of anybody else, whatever is asked;
-    with ``None`` everything of everybody.
-
-    Raises :class:`NoLogYetError` where there is no file or an empty one, and
-    :class:`LogbookError` where the file is no log of ours or a newer one.
-    """
-
-    _player: str | None = None
-
-    def __init__(self, path: str | Path, player: str | None = None) -> None:
-        """Open the log at ``path`` for reading only."""
-        self._path = Path(path)
-        self._player = player
-        with self._explained("opened"):
-            begun = self._path.exists() and self._path.stat().st_size > 0
-        if not begun:
-            raise self._nothing_yet()
-        self._open(f"file:{quote(str(self._path.absolute()))}?mode=ro")
-
-    def _open(self, uri: str) -> None:
-        self._lock = RLock()
-        with self._explained("opened"):
-            connection = sqlite3.connect(
-                uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False
-            )
-        self._db = Database(connection, execute_plugins=False)
-        try:
-            with self._explained("opened"):
-                self._check_schema()
-        except LogbookError:
-            self._db.close()
-            raise
-
-    def _check_schema(self) -> None:
-        version = self._pragma("user_version")
-        if self._pragma("application_id") != APPLICATION_ID:
-            if version or self._db.table_names():
-                raise LogbookError(
-                    f"{self._path} is not a Groundnote log and was left as it is: "
-                    "name another file for the log."
-                )
-            self._meet_empty()
-        elif version > SCHEMA_VERSION:
-            raise LogbookError(
-                f"The log {self._path} was written by a newer Groundnote (log version {version}, "
-                f"this one knows {SCHEMA_VERSION}) and was left as it is: update Groundnote."
-            )
-        elif version < SCHEMA_VERSION:
-            self._meet_older()
-
-    def _meet_empty(self) -> None:
-        raise self._nothing_yet()
-
-    def _meet_older(self) -> None:
-        """What an older log lacks is read as not having been."""
-
-    def _nothing_yet(self) -> NoLogYetError:
-        return NoLogYetError(f"There is no log at {self._path} yet: start the room and play.")
-
-    def _pragma(self, name: str) -> int:
-        return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
-
-    @contextmanager
-    def _explained(self, done: str) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.IntegrityError as error:
-            raise RefusedEntryError(
-                f"An entry does not fit the log {self._path} ({error}) and was left out: please "
-                "report it."
-            ) from error
-        except (sqlite3.Error, OSError) as error:
-            code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # without its extension
-            if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-                raise self._damaged(str(error)) from error
-            raise LogbookError(
-                f"The log {self._path} cannot be {done} ({error}): check the file, its permissions "
-                "and the free space; nothing in it was overwritten."
-            ) from error
-
-    def _damaged(self, what: str) -> DamagedLogError:
-        return DamagedLogError(
-            f"The log {self._path} is damaged ({what}) and was left as it is: bring back its last "
-            "backup with 'groundnote restore'."
-        )
-
-    def check_sound(self) -> None:
-        """Read the whole log and compare its parts; raises :class:`DamagedLogError`.
-
-        A million notes (160 MB) took a server 1 s of its processor; a card takes longer to read.
-        """
-        (row,) = self._rows("PRAGMA integrity_check(1)", {})
-        if row["integrity_check"] != "ok":
-            raise self._damaged(" ".join(str(row["integrity_check"]).split()))
-
-    def close(self) -> None:
-        """Close the file."""
-        with self._lock:
-            self._db.close()
-
-    def __enter__(self) -> Self:
-        """Enter a ``with`` block."""
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        """Close at the end of a ``with`` block."""
-        self.close()
-
-    def notes(
-        self, start_wall_s: float, end_wall_s: float, player: str | None = None
-    ) -> NoteColumns:
-        """Notes that ended from ``start_wall_s`` up to but not at ``end_wall_s``, in that order.
-
-        ``player=None`` means everybody in the room.
-        """
-        player, where = self._whose(player)
-        return self._notes(
-            f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}",
-            {"start": start_wall_s, "end": end_wall_s, "player": player},
-        )
-
-    def _whose(self, player: str | None) -> tuple[str | None, str]:
-        """Whose rows may be read, and the condition on ``sitting`` that says so."""
-        player = player if self._player is None else self._player
-        return player, "" if player is None else "AND sitting.player = :player"
-
-    def _notes(self, where: str, values: dict[str, Any]) -> NoteColumns:
-        with self._lock, self._explained("read"):
-            found = self._db.execute(
-                f"""SELECT note.*, (SELECT verdict FROM call WHERE note_id = note.id
-                     ORDER BY call.id DESC LIMIT 1) AS verdict
-                   FROM note JOIN sitting ON sitting.id = note.sitting_id
-                   WHERE {where} ORDER BY note.ended_wall_s, note.id""",
-                values,
-            )
-            names = [column[0] for column in found.description]
-            table = NoteTable(names, iter(lambda: found.fetchmany(READ_AT_ONCE), []))
-        return columns_of_table(table, {key: self._sitting(key) for key in table.sitting_keys})
-
-    def sums(self, start_wall_s: float, end_wall_s: float) -> tuple[object, ...]:
-        """Return what comes out differently once a note of :meth:`notes` has changed.
-
-        A note's facts never change once it is written; whether it counts, whose it is, when it was
-        and what it was called may.
-        """
-        player, where = self._whose(None)
-        span = f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}"
-        values = {"start": start_wall_s, "end": end_wall_s, "player": player}
-        number = f"{2**NUMBER_BITS - 1}"  # without the room: a sum of whole ids is too large
-        notes = self._rows(
-            f"""SELECT count(*), sum(note.id & {number}), sum(sitting.id & {number}),
-                 sum(note.struck), total(note.ended_wall_s), total(sitting.ended_wall_s),
-                 group_concat(DISTINCT sitting.player)
-               FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}""",
-            values,
-        )
-        calls = self._rows(
-            f"""SELECT count(*), sum(call.id & {number})
-               FROM note JOIN sitting ON sitting.id = note.sitting_id
-               CROSS JOIN call ON call.note_id = note.id WHERE {span}""",
-            values,
-        )
-        return *notes[0].values(), *calls[0].values()
-
-    def commits_of_others(self) -> int:
-        """Return a number that changes whenever another connection has written to the log."""
-        with self._lock, self._explained("read"):
-            return self._pragma("data_version")
-
-    def sittings(
-        self, before_wall_s: float, limit: int, player: str | None = None
-    ) -> list[tuple[SittingRow, int]]:
-        """Sittings begun before a moment, the latest first, each with how many notes it has.
-
-        ``player=None`` means everybody in the room.
-        """
-        player, where = self._whose(player)
-        rows = self._rows(
-            f"""SELECT sitting.*, room.name AS room,
-                 (SELECT count(*) FROM note WHERE sitting_id = sitting.id AND {_IN_SITTING})
-                 AS notes
-               FROM sitting JOIN room ON room.id = sitting.room_id
-               WHERE sitting.started_wall_s < :before {where}
-               ORDER BY sitting.started_wall_s DESC, sitting.id DESC LIMIT :limit""",
-            {"before": before_wall_s, "limit": limit, "player": player},
-        )
-        return [(sitting_row(row), row["notes"]) for row in rows]
-
-    def sitting(self, sitting_id: str) -> SittingRow | None:
-        """One sitting, if there is one of this id."""
-        key = parse_id(sitting_id)
-        player, where = self._whose(None)
-        found = self._rows(
-            f"SELECT 1 FROM sitting WHERE id = :id {where}", {"id": key, "player": player}
-        )
-        return self._sitting(key) if found else None
-
-    def notes_of(self, sitting_id: str) -> NoteColumns:
-        """Notes of one sitting, in the order in which they ended."""
-        player, mine = self._whose(None)
-        where = f"note.sitting_id = :sitting AND sitting.id = :sitting AND {_IN_SITTING} {mine}"
-        return self._notes(where, {"sitting": parse_id(sitting_id), "player": player})
-
-    def rounds_of(self, sitting_id: str) -> list[RoundRow]:
-        """Rounds of one sitting, in their order."""
-        return [round_row(row) for row in self._of_sitting("round", sitting_id)]
-
-    def events_of(self, sitting_id: str) -> list[EventRow]:
-        """What else happened in one sitting, in order."""
-        return [event_row(row) for row in self._of_sitting("event", sitting_id)]
-
-    def _of_sitting(self, table: str, sitting_id: str) -> list[dict[str, Any]]:
-        if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
-            return []
-        player, where = self._whose(None)
-        return self._rows(
-            f"""SELECT {table}.* FROM {table} JOIN sitting ON sitting.id = {table}.sitting_id
-                WHERE sitting_id = :sitting {where} ORDER BY wall_s, {table}.id""",
-            {"sitting": parse_id(sitting_id), "player": player},
-        )
-
-    def rounds(self, start_wall_s: float, end_wall_s: float) -> list[RoundRow]:
-        """Rounds begun from ``start_wall_s`` up to but not at ``end_wall_s``, in that order."""
-        if self._pragma("user_version") < 2:  # an older log that its room has not opened yet
-            return []
-        rows = self._between("round", start_wall_s, end_wall_s)
-        return [round_row(row) for row in rows]
-
-    def events(self, start_wall_s: float, end_wall_s: float) -> list[EventRow]:
-        """What else happened from ``start_wall_s`` up to but not at ``end_wall_s``, in order."""
-        if self._pragma("user_version") < 2:  # as above
-            return []
-        rows = self._between("event", start_wall_s, end_wall_s)
-        return [event_row(row) for row in rows]
-
-    def _between(self, table: str, start_wall_s: float, end_wall_s: float) -> list[dict[str, Any]]:
-        """Rows of a table that belong to sittings; those between sittings are nobody's."""
-        player, where = self._whose(None)
-        return self._rows(
-            f"""SELECT {table}.* FROM {table} LEFT JOIN sitting ON sitting.id = sitting_id
-                WHERE wall_s >= :start AND wall_s < :end {where} ORDER BY wall_s, {table}.id""",
-            {"start": start_wall_s, "end": end_wall_s, "player": player},
-        )
-
-    def span(self) -> tuple[float, float] | None:
-        """Wall times of the first and the last note in the log; ``None`` when it has none.
-
-        Of one player: when the first sitting began and the last note of the last one with notes.
-        """
-        if self._player is not None:
-            return self._span_of(self._player)
-        (row,) = self._rows(
-            """SELECT (SELECT min(ended_wall_s) FROM note) AS first,
-                      (SELECT max(ended_wall_s) FROM note) AS last""",
-            {},
-        )
-        return None if row["first"] is None else (row["first"], row["last"])
-
-    def _span_of(self, player: str) -> tuple[float, float] | None:
-        values: dict[str, Any] = {"player": player}
-        rows = self._rows(
-            """SELECT min(started_wall_s) AS first, max(started_wall_s) AS last FROM sitting
-               WHERE player = :player""",
-            values,
-        )
-        if rows[0]["first"] is None:
-            return None
-        last = self._rows(
-            f"""SELECT max(note.ended_wall_s) AS last FROM sitting JOIN note
-                ON note.sitting_id = sitting.id AND {_IN_SITTING}
-                WHERE sitting.player = :player AND sitting.started_wall_s = :last""",
-            values | {"last": rows[0]["last"]},
-        )
-        return rows[0]["first"], last[0]["last"] or rows[0]["last"]
-
-    def _sitting(self, key: int) -> SittingRow:
-        (row,) = self._rows(
-            """SELECT sitting.*, room.name AS room FROM sitting
-               JOIN room ON room.id = sitting.room_id WHERE sitting.id = :id""",
-            {"id": key},
-        )
-        return sitting_row(row)
-
-    def _rows(self, sql: str, values: dict[str, Any]) -> list[dict[str, Any]]:
-        with self._lock, self._explained("read"):
-            return list(self._db.query(sql, values))
 
 
 class RoomLog(LogReader):
@@ -364,7 +40,7 @@ class RoomLog(LogReader):
     def __init__(self, path: str | Path, room: str) -> None:
         """Open the log at ``path`` for the room named ``room``."""
         self._path = Path(path)
-        self._open(f"file:{quote(str(self._path.absolute()))}?mode=rwc")
+        self._open("rwc")
         try:
             with self._explained("opened"):
                 self._db.enable_wal()
@@ -380,17 +56,6 @@ class RoomLog(LogReader):
 
     def _meet_older(self) -> None:
         self._bring_up_to_date()
-
-    def _bring_up_to_date(self) -> None:
-        """Take the steps of the schema that this log lacks: all of them, or none."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            for statement in statements(self._pragma("user_version")):
-                self._db.execute(statement)
-        except sqlite3.Error:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
 
     def _find_room(self, name: str) -> int:
         with self._db.atomic():

@@ -15,7 +15,9 @@ from typing import Any
 
 from werkzeug.security import check_password_hash, generate_password_hash
 
-from appliance.log.logbook import LogReader, RefusedEntryError, RoomLog
+from appliance.log.logbook import RoomLog
+from appliance.log.logfile import RefusedEntryError
+from appliance.log.reader import LogReader
 from appliance.log.records import id_text, parse_id
 from appliance.vocabulary import GroundnoteError, LogbookError
 

@@ -23,7 +23,8 @@ import json
 import re
 from typing import Any
 
-from appliance.log.logbook import LogReader, RoomLog
+from appliance.log.logbook import RoomLog
+from appliance.log.reader import LogReader
 from appliance.rules import DRONE_NOTE, INSTRUMENT, Between, Text, one_of
 from appliance.tuning import TUNINGS
 from appliance.vocabulary import SettingsError

@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Lock
 
 from appliance.log.columns import NoteColumns
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 
 KEPT_NOTES = 12_000  # at most; each takes about 0.8 kB with all that is found out from it
 

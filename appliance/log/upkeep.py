@@ -9,7 +9,6 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from appliance.log.logbook import RoomLog
 from appliance.log.records import id_text, parse_id
@@ -63,7 +62,7 @@ class Upkeep(RoomLog):
         """Open an existing log."""
         self._path = Path(path)
         self._as_it_is = as_it_is
-        self._open(f"file:{quote(str(self._path.absolute()))}?mode={'ro' if as_it_is else 'rw'}")
+        self._open("ro" if as_it_is else "rw")
         with self._explained("opened"):
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA secure_delete = ON")

@@ -9,7 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from appliance.log.jobs import JobThread, Worth
-from appliance.log.logbook import Logbook, RefusedEntryError
+from appliance.log.logbook import Logbook
+from appliance.log.logfile import RefusedEntryError
 from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal, SittingRow
 from appliance.vocabulary import Call, HeardNote, Instant
 

@@ -30,7 +30,7 @@ from appliance.devices.blocks import Samples
 from appliance.devices.clock import SystemClock
 from appliance.devices.paced import PacedSound
 from appliance.log.keeping import KeptLog
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import UNMARKED, EventKind, Marks
 from appliance.log.writer import LogWriter
 from appliance.settings import Settings

@@ -30,7 +30,7 @@ from appliance.devices.loudspeaker import Loudspeaker
 from appliance.devices.simulator import simulated_devices
 from appliance.hearing.ear import Ear
 from appliance.log.keeping import KeptLog
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.writer import LogWriter
 from appliance.practice.pedalboard import Pedalboard, action_of
 from appliance.settings import Settings

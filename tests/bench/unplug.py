@@ -20,7 +20,7 @@ from pathlib import Path
 from tqdm import tqdm
 
 from appliance.control import Message, ask
-from appliance.log.logbook import LogReader
+from appliance.log.reader import LogReader
 from appliance.log.records import EventKind
 from tests.bench.soak import phrase
 from tests.soundcard import Microphone, SoundCard, wait_for
