@@ -87,7 +87,7 @@ def show_week_json() -> ResponseReturnValue:
 def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     """Read the query, then the log: the week asked for, and the last week anybody played."""
     room = current_room()
-    asked = _in_focus(read_query(request.args, room.settings, room.this_week))
+    asked = in_focus(read_query(request.args, room.settings, room.this_week))
     with open_log() as log:
         rows = log.notes(*asked.week.bounds(room.zone))
         rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))
@@ -98,9 +98,12 @@ def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
     return asked, week, last_played
 
 
-def _in_focus(asked: Asked) -> Asked:
-    """Read the week with the band that a teacher set for it, unless the link asks for one."""
-    focus = None if "band" in request.args else read_focus(asked.week)
+def in_focus(asked: Asked, week: CalendarWeek | None = None) -> Asked:
+    """Read with the band that a teacher set for the week, unless the link asks for one.
+
+    ``week``: where it is not the one that was asked for.
+    """
+    focus = None if asked.band_asked else read_focus(week or asked.week)
     if focus is None or focus.band_cents is None:
         return asked
     return replace(asked, reading=replace(asked.reading, band_cents=focus.band_cents))
@@ -116,7 +119,7 @@ def _rounds(asked: Asked, week: Week) -> list[tuple[RoundRow, list[TryLine]]]:
 def asked_landings(weeks: int) -> tuple[Asked, list[Landing]]:
     """Read the query, then the landings of so many weeks, the one asked for and those before."""
     room = current_room()
-    asked = read_query(request.args, room.settings, room.this_week)
+    asked = in_focus(read_query(request.args, room.settings, room.this_week))
     begins = asked.week.later(1 - weeks).bounds(room.zone)[0]
     with open_log() as log:
         rows = log.notes(begins, asked.week.bounds(room.zone)[1])

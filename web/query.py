@@ -37,11 +37,16 @@ class Manner:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One week, read one way and written one way."""
+    """One week, read one way and written one way.
+
+    ``band_asked``: the link says the band; otherwise it is that of the week's focus, or the room's,
+    and stays out of links, so that every week goes on being read with its own.
+    """
 
     week: CalendarWeek
     reading: Reading
     manner: Manner = Manner()
+    band_asked: bool = False
 
     def link(self, week: CalendarWeek | None = None, **changes: str) -> dict[str, Any]:
         """Query parameters that ask for the same again, or for another week the same way.
@@ -49,11 +54,9 @@ class Asked:
         ``changes`` replace parameters. What is as usual is left out, so that links stay short.
         """
         reading = self.reading
-        values = {
-            "week": str(week or self.week),
-            "tuning": reading.tuning,
-            "band": f"{reading.band_cents:g}",
-        }
+        values = {"week": str(week or self.week), "tuning": reading.tuning}
+        if self.band_asked:
+            values["band"] = f"{reading.band_cents:g}"
         if reading.a4_hz is not None:
             values["a4"] = f"{reading.a4_hz:g}"
         if reading.count_open:
@@ -70,8 +73,8 @@ class Asked:
 def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: CalendarWeek) -> Asked:
     """Read ``week``, ``tuning``, ``band`` (cents), ``a4`` (Hz), ``open``, ``edge`` and the manner.
 
-    What is missing is the room's, or as usual. Raises BadRequest with one sentence for anything
-    that is none of the choices, or out of range.
+    What is missing, or a number left empty, is the room's, or as usual. Raises BadRequest with one
+    sentence for anything that is none of the choices, or out of range.
     """
     try:
         week = CalendarWeek.parse(args["week"]) if "week" in args else this_week
@@ -82,7 +85,7 @@ def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: Calen
     if tuning not in TUNINGS:
         raise BadRequest(f"There is no such tuning: it is one of {', '.join(TUNINGS)}.")
     band_cents = _number(args, "band", BAND_CENTS, "The band is a number of cents")
-    a4_hz = _number(args, "a4", A4_HZ, "A4 is a number of hertz") if args.get("a4") else None
+    a4_hz = _number(args, "a4", A4_HZ, "A4 is a number of hertz")
     reading = Reading(
         tuning=tuning,
         a4_hz=a4_hz,
@@ -91,7 +94,7 @@ def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: Calen
         tonic_pc=None if manner.key == KEYS[0] else tonic_pitch_class(manner.key),
         span_edge=_choice(args, "edge", SPAN_EDGES, "Where two pitches are right, count from"),
     )
-    return Asked(week, reading, manner)
+    return Asked(week, reading, manner, band_cents is not None)
 
 
 def _manner(args: "MultiDict[str, str]") -> Manner:
@@ -116,7 +119,7 @@ def _choice(args: "MultiDict[str, str]", key: str, choices: Sequence[str], what:
 def _number(
     args: "MultiDict[str, str]", key: str, allowed: tuple[float, float], what: str
 ) -> float | None:
-    if key not in args:
+    if not args.get(key):
         return None
     low, high = allowed
     if _NUMBER.fullmatch(args[key]) and low <= float(args[key]) <= high:

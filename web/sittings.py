@@ -8,6 +8,7 @@ from flask import Blueprint, Flask, abort, render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import BadRequest
 
+from appliance.log.calendar import CalendarWeek
 from appliance.log.interruptions import Cause, Interruption, interruptions
 from appliance.log.records import SittingRow
 from appliance.log.timeline import (
@@ -24,7 +25,7 @@ from web import naming
 from web.access import open_log
 from web.minutes import APART, Line, Span, draw_part, outcome_of
 from web.naming import note_name
-from web.pages import frame
+from web.pages import frame, in_focus
 from web.place import current_room
 from web.query import Asked, read_query
 from web.words import round_name, tries
@@ -72,8 +73,7 @@ def show_sittings() -> ResponseReturnValue:
 @blueprint.get("/sitting/<sitting_id>")
 def show_sitting(sitting_id: str) -> ResponseReturnValue:
     """One sitting in time, then its notes one by one."""
-    asked = _asked()
-    timeline, week, gaps = _read(sitting_id, asked)
+    asked, timeline, week, gaps = _read(sitting_id, _asked())
     naming.follow(asked, week.landings, timeline.sitting.instrument)
     part = draw_part(timeline, _whole_number("part", 1))
     return render_template(
@@ -91,7 +91,9 @@ def _asked() -> Asked:
     return read_query(request.args, current_room().settings, current_room().this_week)
 
 
-def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week, list[Interruption]]:
+def _read(sitting_id: str, asked: Asked) -> tuple[Asked, Timeline, Week, list[Interruption]]:
+    """Read a sitting the way its own week is read."""
+    zone = current_room().zone
     with open_log() as log:
         try:
             sitting = log.sitting(sitting_id)
@@ -101,9 +103,10 @@ def _read(sitting_id: str, asked: Asked) -> tuple[Timeline, Week, list[Interrupt
             abort(404)
         rows = log.notes_of(sitting_id)
         rounds, events = log.rounds_of(sitting_id), log.events_of(sitting_id)
+    asked = in_focus(asked, CalendarWeek.of(sitting.started_at.wall_s, zone))
     timeline = read_timeline(sitting, rows, rounds, events, asked.reading)
-    week = read_week(rows, (), asked.reading, current_room().zone)
-    return timeline, week, interruptions(events)
+    week = read_week(rows, (), asked.reading, zone)
+    return asked, timeline, week, interruptions(events)
 
 
 def _before() -> float:
