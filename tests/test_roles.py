@@ -87,6 +87,7 @@ ROUTES: dict[tuple[str, str], Row] = {
     ("GET", "/lesson"): OWN_LOG,
     ("GET", "/focus/<person_id>/<week>"): OF_THEIRS,
     ("POST", "/focus/<person_id>/<week>"): (401, 403, 403, 302, 403, 403),
+    ("POST", "/studio/<person_id>/let-go"): (401, 403, 403, 302, 403, 403),  # last: it parts them
     # privacy
     ("GET", "/privacy"): ANYBODY,
     ("GET", "/privacy/all-of-mine.zip"): OWN_LOG,

@@ -1,6 +1,8 @@
 """Studio cards, and what a teacher sets for a player's week."""
 
+import re
 import sqlite3
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +72,46 @@ def test_leaving_one_studio_leaves_no_other(cast: Cast) -> None:
     mira = signed_in(app, "Mira")
     post(mira, f"/studio/{cast.people['Fred'].person_id}/leave", "/studio")
     assert status_of(signed_in(app, "Tea"), cast, "Mira") == 200
+
+
+def test_a_teacher_lets_a_player_go_and_no_other(cast: Cast) -> None:
+    mira, tomas = (cast.people[name].person_id for name in ("Mira", "Tomas"))
+    with Studios(cast.path, "north room") as log:
+        log.accept(cast.people["Tea"].person_id, tomas, 1.0)
+        log.accept(cast.people["Fred"].person_id, mira, 1.0)
+    app = cast.app()
+    tea, fred = signed_in(app, "Tea"), signed_in(app, "Fred")
+    answer = post(tea, f"/studio/{mira}/let-go", "/people")
+    assert answer.status_code == 302
+    page = tea.get("/people").text
+    assert "Mira is not in your studio any more" in page
+    assert f"/studio/{tomas}/let-go" in page and f"/studio/{mira}/" not in page
+    assert (status_of(tea, cast, "Mira"), status_of(tea, cast, "Tomas")) == (403, 200)
+    assert status_of(fred, cast, "Mira") == 200  # another studio is no business of this one
+    assert post(tea, f"/people/{mira}/pin", "/people").status_code == 403
+    assert post(tea, f"/studio/{mira}/let-go", "/people").status_code == 403  # once is enough
+    forged = fred.post(f"/studio/{mira}/let-go", data={"csrf_token": "forged"})
+    assert forged.status_code == 400
+    assert status_of(fred, cast, "Mira") == 200
+
+
+@pytest.mark.parametrize("who", ["Mira", "Tea"])
+def test_parting_takes_the_focus_of_weeks_to_come_along(cast: Cast, who: str) -> None:
+    mira, tea = (cast.people[name].person_id for name in ("Mira", "Tea"))
+    app = cast.app()
+    for week in ("2026-W06", "2026-W07", "2026-W09"):  # this week is the seventh
+        address = f"/focus/{mira}/{week}"
+        assert post(signed_in(app, "Tea"), address, address, notes="F#4").status_code == 302
+    parts = {
+        "Mira": (f"/studio/{tea}/leave", "/studio"),
+        "Tea": (f"/studio/{mira}/let-go", "/people"),
+    }
+    assert post(signed_in(app, who), *parts[who]).status_code == 302
+    shown = {
+        week: "Focus of this week" in signed_in(app, "Mira").get("/", query_string=week).text
+        for week in ("week=2026-W06", "week=2026-W07", "week=2026-W09")
+    }
+    assert list(shown.values()) == [True, False, False]
 
 
 def test_a_new_card_makes_the_old_one_void(cast: Cast) -> None:
@@ -143,6 +185,37 @@ def test_a_focus_stands_first_in_the_week_of_its_player(cast: Cast) -> None:
         assert value in shown
     assert set_focus(tea, cast).status_code == 302  # all empty: taken away
     assert "Focus of this week" not in mira.get("/", query_string=WEEK).text
+
+
+def links_of(page: str) -> list[str]:
+    found = re.findall(r'href="(/(?:note|shift|ear|change|lesson|week|[?]week)[^"#]*)"', page)
+    return [unescape(link) for link in found]
+
+
+def test_the_band_of_a_focus_holds_wherever_a_link_leads(cast: Cast) -> None:
+    app = cast.app()
+    set_focus(signed_in(app, "Tea"), cast, notes="F#4", band="7")
+    mira = signed_in(app, "Mira")
+    week = mira.get("/", query_string=WEEK | {"tuning": "equal"}).text
+    links = links_of(week)
+    assert {link.split("?")[0] for link in links} >= {"/", "/note/66", "/ear", "/change"}
+    sitting = f"/sitting/{cast.sittings['Mira']}?tuning=equal"
+    for link in [*links, sitting]:
+        answer = mira.get(link)
+        if "band_cents" in answer.text:
+            assert answer.get_json()["band_cents"] == 7.0
+            continue
+        assert not any("band=" in further for further in links_of(answer.text)), link
+        within = "7" if "week=2026-W07" in link or link == sitting else "10"
+        assert f"in tune within {within} cents" in answer.text, link
+    note = " ".join(mira.get("/note/66", query_string=WEEK | {"tuning": "equal"}).text.split())
+    assert "0 of 12 landed" in note
+    # Another way to write the notes leaves the band as it is set; another band is kept.
+    form = WEEK | {"tuning": "equal", "names": "german", "band": "", "a4": ""}
+    assert "in tune within 7 cents" in mira.get("/", query_string=form).text
+    wide = mira.get("/", query_string=form | {"band": "16.5"}).text
+    assert "in tune within 16.5 cents" in wide
+    assert all("band=16.5" in link for link in links_of(wide))
 
 
 @pytest.mark.parametrize(

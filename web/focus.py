@@ -24,7 +24,7 @@ from web.forms import SHORT
 from web.naming import move_name, note_name
 from web.place import current_room
 from web.query import BAND_CENTS, Asked
-from web.studio import open_studios
+from web.studio import my_player, open_studios
 
 blueprint = Blueprint("focus", __name__)
 
@@ -112,7 +112,7 @@ class SetFocus(FlaskForm):  # type: ignore[misc]
 @needs(Who.TEACHER)
 def set_focus(person_id: str, week: str) -> ResponseReturnValue:
     """Set, change or take away the focus of a week of a player."""
-    me, player, of_week = signed_in_person(), _my_player(person_id), _week(week)
+    me, player, of_week = signed_in_person(), my_player(person_id), _week(week)
     with StudioReader(current_room().log_path) as log:
         form = _form(log.focus(person_id, of_week))
     if form.validate_on_submit():
@@ -152,15 +152,6 @@ def _form(focus: Focus | None) -> SetFocus:
         shifts=", ".join(f"{log_name(a)}-{log_name(b)}" for a, b in focus.shifts),
         drone="" if focus.drone_midi is None else log_name(focus.drone_midi),
     )
-
-
-def _my_player(person_id: str) -> Person:
-    with StudioReader(current_room().log_path) as log:
-        players = log.players_of(signed_in_person().person_id)
-    player = next((one for one in players if one.person_id == person_id), None)
-    if player is None:
-        abort(403)
-    return player
 
 
 def _week(text: str) -> CalendarWeek:

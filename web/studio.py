@@ -1,4 +1,4 @@
-"""Studios: a teacher prints a card, a player accepts it, and may leave again at any time."""
+"""Studios: a teacher prints a card, a player accepts it; either may end it again at any time."""
 
 from math import ceil
 
@@ -87,10 +87,34 @@ def leave(teacher_id: str) -> ResponseReturnValue:
     """Leave a studio."""
     if not is_id(teacher_id):
         abort(404)
-    with open_studios() as log:
-        log.leave(teacher_id, signed_in_person().person_id)
+    _part(teacher_id, signed_in_person().person_id)
     flash("You have left: this teacher cannot read your log any more.")
     return redirect(url_for("studio.show_studios"))
+
+
+@blueprint.post("/studio/<person_id>/let-go")
+@needs(Who.TEACHER)
+def let_go(person_id: str) -> ResponseReturnValue:
+    """Let a player of one's own studio go."""
+    player = my_player(person_id)
+    _part(signed_in_person().person_id, player.person_id)
+    flash(f"{player.nickname} is not in your studio any more, and you cannot read their log.")
+    return redirect(url_for("people.show_people"))
+
+
+def my_player(person_id: str) -> Person:
+    """Return a player who accepted one's card; of all others nobody learns whether they exist."""
+    with StudioReader(current_room().log_path) as log:
+        players = log.players_of(signed_in_person().person_id)
+    player = next((one for one in players if one.person_id == person_id), None)
+    if player is None:
+        abort(403)
+    return player
+
+
+def _part(teacher_id: str, player_id: str) -> None:
+    with open_studios() as log:
+        log.part(teacher_id, player_id, current_room().this_week)
 
 
 def _accept(form: AcceptCard) -> ResponseReturnValue:

@@ -67,7 +67,7 @@ class StudioReader(PeopleReader):
 
 
 class Studios(RoomLog, StudioReader):
-    """Makes cards, lets players accept them and leave, sets the focus of a week."""
+    """Makes cards, lets players accept them and go again, sets the focus of a week."""
 
     def make_card(self, teacher_id: str) -> str:
         """Draw a new code for a teacher's card; the card from before is void."""
@@ -85,12 +85,21 @@ class Studios(RoomLog, StudioReader):
             {"teacher": parse_id(teacher_id), "player": parse_id(player_id), "wall_s": wall_s},
         )
 
-    def leave(self, teacher_id: str, player_id: str) -> None:
-        """Let a teacher read a player's log no more."""
-        self._do(
-            "DELETE FROM studio WHERE teacher_id = :teacher AND player_id = :player",
-            {"teacher": parse_id(teacher_id), "player": parse_id(player_id)},
-        )
+    def part(self, teacher_id: str, player_id: str, this_week: CalendarWeek) -> None:
+        """Let a teacher read a player's log no more.
+
+        What the teacher set from this week on goes with it: nobody else could take it away.
+        """
+        both = {"teacher": parse_id(teacher_id), "player": parse_id(player_id)}
+        with self._lock, self._explained("written"), self._db.atomic():
+            self._db.execute(
+                "DELETE FROM studio WHERE teacher_id = :teacher AND player_id = :player", both
+            )
+            self._db.execute(
+                """DELETE FROM focus WHERE teacher_id = :teacher AND player_id = :player
+                     AND week >= :week""",
+                both | {"week": str(this_week)},
+            )
 
     def set_focus(self, player_id: str, week: CalendarWeek, focus: Focus) -> None:
         """Set the focus of a week, in place of what was set before."""
