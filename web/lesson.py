@@ -5,7 +5,7 @@ from flask.typing import ResponseReturnValue
 
 from appliance.log.weeks import Week
 from web.access import current_person, read_person
-from web.cards import FULL_WEEK, WEEK_LINE_HEIGHT, Card, Line, card_of, diary_of
+from web.cards import WEEK_LINE_HEIGHT, Card, Line, card_of, diary_of
 from web.diary import Ruler, scale_for
 from web.focus import read_focus, show_focus
 from web.pages import asked_week, frame
@@ -14,6 +14,7 @@ from web.query import Asked
 blueprint = Blueprint("lesson", __name__)
 
 WORST = 3
+STROKES = 48  # of each drawing: three stand side by side on the sheet
 
 
 @blueprint.get("/lesson")
@@ -55,5 +56,5 @@ def _missing(line: Line) -> int:
 
 def _worst(week: Week, asked: Asked) -> list[Card]:
     band_cents = asked.reading.band_cents
-    ruler = Ruler(band_cents, scale_for(week.landings), WEEK_LINE_HEIGHT, FULL_WEEK)
+    ruler = Ruler(band_cents, scale_for(week.landings), WEEK_LINE_HEIGHT, STROKES)
     return [card_of(line, asked, diary_of(line, ruler)) for line in worst_lines(week)]
