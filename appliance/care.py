@@ -3,11 +3,13 @@
 It is used under the desk's lock. Until the room is calibrated the listening budget says nothing.
 """
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
 
 from appliance.log.calendar import room_zone
+from appliance.log.records import Listened
 from appliance.practice.cues import Cue
 from appliance.practice.dose import Budget, weighted_dbfs
 from appliance.practice.rest import Rest
@@ -16,6 +18,7 @@ from appliance.settings import DroneSettings, Settings
 from appliance.vocabulary import HeardNote, Instant
 
 LONGEST_STEP_S = 1.0  # of the drone between two looks; a room that stood still was not heard
+KEPT_EVERY_S = 60.0  # what a power cut may cost of the day's listening
 RATE_HZ = 48000.0  # for the partials of the drone: what a faster device adds has no weight
 
 
@@ -23,13 +26,35 @@ class Care:
     """Counts what is heard and how long is played; :meth:`due` says which cue is due."""
 
     def __init__(self, settings: Settings) -> None:
-        """Begin a day at nothing; the budget is lost when the room is started again."""
+        """Begin a day at nothing, until the log says what was used before this start."""
         self._settings = settings
         self._zone = room_zone(settings.room.time_zone)
         self._budget = Budget(settings.loudness.daily_dose_percent)
         self._rest = self._new_rest()
         self._player: str | None = None  # who was last known to play
         self._looked_s: float | None = None
+        self._went_on = False
+        self._kept_s = 0.0
+
+    def go_on(self, listened: Iterable[Listened]) -> None:
+        """Take what the log knows of before this start, once."""
+        if not self._went_on:
+            self._went_on = True
+            for one in listened:
+                self._budget.go_on(one.player, one.day, one.used_percent)
+
+    def to_keep(self, now: Instant) -> list[Listened]:
+        """Return what the log shall know by now: nothing before it has said what it knows."""
+        if not self._went_on or now.monotonic_s - self._kept_s < KEPT_EVERY_S:
+            return []
+        self._kept_s = now.monotonic_s
+        return self.last_to_keep()
+
+    def last_to_keep(self) -> list[Listened]:
+        """Return the same at once: the room closes."""
+        if not self._went_on:
+            return []
+        return [Listened(player, day, used) for (day, player), used in self._budget.news().items()]
 
     def set_up(self, settings: Settings) -> None:
         """Count with other settings from now on: the drone may be louder or softer."""

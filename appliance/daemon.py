@@ -261,6 +261,8 @@ class Room:
 
     def _take_up(self, now: Instant) -> None:
         """Go on as before the room stopped, as soon as the log says how that was."""
+        if (listened := self._writer.listened_before) is not None:
+            self._desk.go_on_listening(listened)
         attended = self._writer.checked_in_before(now)
         if attended is not None:
             self._desk.keep_player(*attended)

@@ -13,7 +13,7 @@ from typing import Any
 from appliance.care import Care
 from appliance.log.calendar import room_zone
 from appliance.log.chosen import NO_RULES, HouseRules
-from appliance.log.records import EventKind, SittingRow
+from appliance.log.records import EventKind, Listened, SittingRow
 from appliance.log.writer import LogWriter
 from appliance.practice.calls import Calls, Due, Fate, answer_to
 from appliance.practice.cues import Cue
@@ -137,6 +137,11 @@ class Desk:
         with self._lock:
             self._sitting.keep_player(player, last_heard)
 
+    def go_on_listening(self, before: Iterable[Listened]) -> None:
+        """Go on counting the day's listening from what the log knows; the first time counts."""
+        with self._lock:
+            self._care.go_on(before)
+
     def tick(self, now: Instant) -> None:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
@@ -152,6 +157,7 @@ class Desk:
         """Count what is heard; say what is due between two notes, and over no other cue."""
         root_hz = self._drone.root_hz if self.heard is Heard.SOUNDING else None
         self._care.listen(root_hz, now, self._sitting.player)
+        self._writer.keep_listening(self._care.to_keep(now))
         if self._calls.sounding or now.monotonic_s - self._answered_s < BETWEEN_CUES_S:
             return
         if (cue := self._care.due(self._sitting.player)) is not None:
@@ -192,6 +198,7 @@ class Desk:
             self._settle_calls(float("inf"))
             self._log_calls(now)
             self._sitting.end(now.monotonic_s)
+            self._writer.keep_listening(self._care.last_to_keep())
 
     # -- what the foot asks -------------------------------------------------------------------
 

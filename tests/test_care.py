@@ -1,14 +1,19 @@
 """The day's listening and the word to rest: against the standards' own tables, and in a room."""
 
+import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from appliance.care import Care, drone_dbfs
+from appliance.log.logbook import Logbook
+from appliance.log.records import Listened
+from appliance.log.upkeep import Erasure, Upkeep
 from appliance.practice.cues import Cue
 from appliance.practice.dose import Budget, a_weighting_db, allowed_s, dose_percent, weighted_dbfs
 from appliance.practice.drone import Drone
@@ -209,14 +214,24 @@ def test_the_reminder_can_be_turned_off() -> None:
 # --- in a running room, by its own clock ---------------------------------------------------------
 
 
+@contextmanager
+def started(tmp_path: Path, after_s: float = 0.0) -> Iterator[Stage]:
+    """A room on the log that is there; 7.5 minutes of its drone are a day's dose."""
+    level = drone_dbfs(DroneSettings(), 220.0)
+    stage = build(tmp_path, calibrated(full_scale_dba=103.0 - level))
+    stage.clock.advance(after_s)
+    stage.room.start()
+    try:
+        yield stage
+    finally:
+        stage.room.stop()
+        stage.pins.reset()
+
+
 @pytest.fixture
 def stage(tmp_path: Path) -> Iterator[Stage]:
-    level = drone_dbfs(DroneSettings(), 220.0)
-    stage = build(tmp_path, calibrated(full_scale_dba=103.0 - level))  # 7.5 minutes are a day's
-    stage.room.start()
-    yield stage
-    stage.room.stop()
-    stage.pins.reset()
+    with started(tmp_path) as stage:
+        yield stage
 
 
 def test_after_25_minutes_of_playing_a_cue_says_so(stage: Stage) -> None:
@@ -266,3 +281,83 @@ def test_a_drone_uses_the_day_up_by_the_rooms_clock(stage: Stage) -> None:
         stage.clock.advance(1.0)
         stage.room._desk.tick(stage.clock.now())
     wait_for(lambda: Cue.ENOUGH in stage.cues())
+
+
+# --- a room that is started again -----------------------------------------------------------------
+
+
+def drone_for(stage: Stage, seconds: int) -> float:
+    """Let the drone sound; return the share of the day that is used then, percent."""
+    if not stage.room.status()["drone"]["on"]:
+        stage.hold(MIDDLE)
+    for _ in range(seconds):
+        stage.clock.advance(1.0)
+        stage.room._desk.tick(stage.clock.now())
+    return float(stage.room.status()["care"]["used_percent"])
+
+
+def test_a_room_started_again_goes_on_counting_and_says_enough_once(tmp_path: Path) -> None:
+    with started(tmp_path) as stage:
+        first = drone_for(stage, 200)
+    with started(tmp_path, 600.0) as stage:
+        assert stage.room.status()["care"]["used_percent"] == pytest.approx(first, abs=0.01)
+        assert drone_for(stage, 200) == pytest.approx(2.0 * first, abs=1.0)
+        assert Cue.ENOUGH not in stage.cues()
+        drone_for(stage, 60)
+        wait_for(lambda: Cue.ENOUGH in stage.cues())
+    with started(tmp_path, 1200.0) as stage:
+        assert drone_for(stage, 30) > 100.0
+        assert Cue.ENOUGH not in stage.cues()  # it was said today
+    with started(tmp_path, 7200.0) as stage:  # past midnight
+        assert stage.room.status()["care"]["used_percent"] == 0.0
+
+
+def test_a_power_cut_costs_a_minute_of_the_days_listening_at_most(tmp_path: Path) -> None:
+    with started(tmp_path) as stage:
+        used = drone_for(stage, 150)
+        wait_for(lambda: stage.room.status()["log"]["waiting"] == 0)
+        cut = tmp_path / "cut"
+        cut.mkdir()
+        for file in tmp_path.glob("room.db*"):
+            shutil.copy(file, cut)
+    with started(cut) as stage:
+        left = stage.room.status()["care"]["used_percent"]
+        assert used - 100.0 * 61.0 / 450.0 <= left < used
+
+
+def test_a_log_that_opens_late_adds_what_it_knows(tmp_path: Path) -> None:
+    """What was counted meanwhile is not kept in place of what the log knows."""
+    care = Care(calibrated(full_scale_dba=94.0 - drone_dbfs(DroneSettings(), 220.0)))
+    listen(care, 0.0, 900.0)  # a quarter of an hour's limit
+    assert care.to_keep(instant(900.0)) == [] and care.last_to_keep() == []
+    today = datetime.fromtimestamp(instant(0.0).wall_s, UTC).date()
+    for _ in range(2):  # the room offers it at every look
+        care.go_on([Listened(None, today, 40.0), Listened("7", today, 10.0)])
+    (kept,) = care.to_keep(instant(901.0))
+    assert kept.player is None and kept.used_percent == pytest.approx(65.0, abs=0.2)
+    assert care.to_keep(instant(1000.0)) == []  # nothing new
+    assert care.status(instant(901.0), "7")["used_percent"] == 10.0
+
+
+def test_a_clock_set_back_over_midnight_finds_the_day_before() -> None:
+    budget = Budget(100.0)
+    budget.add("7", 85.0, 3600.0, DAY)
+    budget.add("7", 85.0, 60.0, date(2026, 2, 15))
+    budget.add("7", 85.0, 3600.0, DAY)
+    assert budget.used_percent("7", DAY) == pytest.approx(25.0)
+    budget.add("7", 85.0, 60.0, date(2026, 2, 16))
+    assert budget.used_percent("7", DAY) == 0.0
+
+
+def test_the_log_keeps_two_days_and_nothing_of_who_was_deleted(tmp_path: Path) -> None:
+    path, gone = tmp_path / "room.db", "1f3a9c02-17"
+    days = [date(2026, 2, 13), DAY, date(2026, 2, 15)]
+    with Logbook(path, "north room") as log:
+        log.keep_listening([Listened(player, days[0], 30.0) for player in (None, gone)])
+        log.keep_listening([Listened(player, days[1], 10.0) for player in (None, gone)])
+        log.keep_listening([Listened(None, days[1], 20.0)])
+        assert len(log.listening()) == 4
+        with Upkeep(path) as upkeep:
+            upkeep.forget(Erasure(gone, 1.77e9))
+        log.keep_listening([Listened(gone, days[2], 5.0), Listened(None, days[2], 5.0)])
+        assert log.listening() == [Listened(None, days[1], 20.0), Listened(None, days[2], 5.0)]

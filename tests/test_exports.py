@@ -7,7 +7,7 @@ import math
 import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from appliance.log.export_tables import EXPORTS, NOT_EXPORTED, document
 from appliance.log.exports import Export, ExportReader, csv_lines
 from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
+from appliance.log.records import Listened
 from appliance.log.schema import STEPS
 from appliance.settings import Settings
 from tests.log_rows import fill, heard, instant, later
@@ -145,6 +146,8 @@ def test_a_player_takes_their_own_and_nothing_else(tmp_path: Path) -> None:
             )
             log.add_note(sitting, heard("A3", float(number)), later(at, 2.0))
             log.end_sitting(sitting, later(at, 2.0))
+            listened = Listened(player and player.person_id, date(2026, 2, 11), 7.5)
+            log.keep_listening([listened])
     assert _client(path).get("/exports/note.csv").status_code == 401
     for person, pin in ((owner, "482913"), (ilka, "719264")):
         client = _client(path)
@@ -155,6 +158,8 @@ def test_a_player_takes_their_own_and_nothing_else(tmp_path: Path) -> None:
         (one,) = json.loads(client.get("/exports/person.json").text)
         assert one["nickname"] == person.nickname and "pin_hash" not in one
         assert len(json.loads(client.get("/exports/note.json").text)) == 1
+        (day,) = json.loads(client.get("/exports/listening.json").text)
+        assert day == {"day": "2026-02-11", "player": person.person_id, "used_percent": 7.5}
 
 
 def test_there_is_no_other_table(client: FlaskClient) -> None:

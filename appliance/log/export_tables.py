@@ -204,6 +204,16 @@ EXPORTS = (
         ),
     ),
     Export(
+        "listening",
+        "How much of a day's safe listening was used, for the last two days.",
+        "SELECT * FROM listening WHERE :player IS NULL OR player = :player ORDER BY day, player",
+        (
+            _plain("day", "date", "the day, in the room's time zone"),
+            _plain("player", "", "the id of a person; empty: nobody was checked in"),
+            _plain("used_percent", "percent", "of the dose that NIOSH allows in a day"),
+        ),
+    ),
+    Export(
         "person",
         "Who you are here.",
         """SELECT * FROM person WHERE :player IS NULL

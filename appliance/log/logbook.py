@@ -5,7 +5,9 @@ somebody reads.
 """
 
 import secrets
+from collections.abc import Iterable
 from dataclasses import asdict
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,7 @@ from appliance.log.records import (
     TAKEN_BACK,
     UNMARKED,
     EventKind,
+    Listened,
     Marks,
     RoundGoal,
     SittingRow,
@@ -244,6 +247,31 @@ class Logbook(RoomLog):
         if sitting is None:
             return None
         return sitting.player, sitting.ended_at or self._last_heard(sitting)
+
+    def keep_listening(self, listened: Iterable[Listened]) -> None:
+        """Write what was used of a day's dose by now; what is older than the day before goes.
+
+        Nothing is written of somebody who has been deleted meanwhile.
+        """
+        with self._lock, self._explained("written"), self._db.atomic():
+            for one in listened:
+                self._db.execute(
+                    "DELETE FROM listening WHERE day < ?", [str(one.day - timedelta(days=1))]
+                )
+                self._db.execute(
+                    """INSERT OR REPLACE INTO listening SELECT :day, :player, :used
+                       WHERE :player NOT IN (
+                         SELECT printf('%08x-%d', person_id >> 32, person_id & 4294967295)
+                         FROM erasure)""",
+                    {"day": str(one.day), "player": one.player or "", "used": one.used_percent},
+                )
+
+    def listening(self) -> list[Listened]:
+        """Return what was used of the dose of the last two days."""
+        return [
+            Listened(row["player"] or None, date.fromisoformat(row["day"]), row["used_percent"])
+            for row in self._rows("SELECT * FROM listening", {})
+        ]
 
     def _last_heard(self, sitting: SittingRow) -> Instant:
         rows = self._rows(

@@ -7,6 +7,7 @@ so the logs of several rooms can be merged without collision. As text an id is w
 
 import re
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
@@ -110,6 +111,15 @@ class EventRow:
     kind: EventKind
     detail: str | None
     at: Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """How much of a day's dose of sound somebody has used (``None``: nobody was checked in)."""
+
+    player: str | None
+    day: date
+    used_percent: float
 
 
 @dataclass(frozen=True, slots=True)

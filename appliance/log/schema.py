@@ -148,7 +148,17 @@ _FOURTH = """
 CREATE INDEX note_undated ON note (id) WHERE synchronised = 0;
 """
 
-STEPS = (_FIRST, _SECOND, _THIRD, _FOURTH)
+# The day's listening: a room that is started again goes on counting.
+_FIFTH = """
+CREATE TABLE listening (
+  day TEXT NOT NULL, -- of the room's time zone
+  player TEXT NOT NULL, -- a person's id (empty: nobody was checked in)
+  used_percent REAL NOT NULL, -- of a day's dose
+  PRIMARY KEY (day, player)
+) STRICT, WITHOUT ROWID;
+"""
+
+STEPS = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 SCHEMA_VERSION = len(STEPS)
 
 

@@ -30,6 +30,7 @@ _ROWS_OF_PERSON = (
     "DELETE FROM studio_card WHERE teacher_id = :key",
     "DELETE FROM focus WHERE :key IN (player_id, teacher_id)",
     "DELETE FROM event WHERE detail = :text",  # that they checked in
+    "DELETE FROM listening WHERE player = :text",
     "DELETE FROM person WHERE id = :key",
     "INSERT INTO erasure (person_id, wall_s) VALUES (:key, :wall_s) ON CONFLICT DO NOTHING",
 )
@@ -39,7 +40,7 @@ _TOO_OLD = """SELECT id FROM sitting WHERE id <= (
     SELECT max(late.id) FROM sitting AS late WHERE late.room_id = sitting.room_id
       AND late.started_synchronised AND coalesce(late.ended_wall_s, late.started_wall_s) < :cutoff
   ) AND (NOT started_synchronised OR coalesce(ended_wall_s, started_wall_s) < :cutoff)"""
-_LATER_COUNTS = ("sitting", "round", "note", "call", "event", "room_setting")
+_LATER_COUNTS = ("sitting", "round", "note", "call", "event", "listening", "room_setting")
 _EARLIER_COUNTS = ("person", "studio", "studio_card", "focus", "erasure")
 
 

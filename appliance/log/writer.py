@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from appliance.log.jobs import JobThread, Worth
 from appliance.log.logbook import Logbook
 from appliance.log.logfile import RefusedEntryError
-from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal, SittingRow
+from appliance.log.records import UNMARKED, EventKind, Listened, Marks, RoundGoal, SittingRow
 from appliance.vocabulary import Call, HeardNote, Instant
 
 REMEMBERED_NOTES = 64  # calls reach back a few seconds; nothing older is ever asked for
@@ -71,6 +71,7 @@ class LogWriter:
         self._cut_off: tuple[SittingRow, Instant] | None = None
         self._too_late = False  # to go on with it: that is said once
         self._attended: tuple[str | None, Instant] | None = None
+        self.listened_before: list[Listened] | None = None  # once the log is open
         self._begun: Begun | None = None
         self._sitting_id: str | None = None
         self._goal: tuple[RoundGoal, Instant] | None = None
@@ -194,6 +195,11 @@ class LogWriter:
 
         self._thread.put(job)
 
+    def keep_listening(self, listened: list[Listened]) -> None:
+        """Keep what was used of a day's dose by now."""
+        if listened:
+            self._thread.put(lambda log: log.keep_listening(listened))
+
     def report(self) -> LogReport:
         """Say how the log is."""
         return LogReport(
@@ -242,6 +248,8 @@ class LogWriter:
                 log.end_sitting(sitting.sitting_id, last)
             self._cut_off = unended[-1] if unended else None
             self._attended = log.last_attendance()
+        if not self._taken_up:  # a log that has taken its place knows less than memory does
+            self.listened_before = log.listening()
         self._taken_up = True
 
     def _begin_anew(self, log: Logbook, set_aside: str) -> None:

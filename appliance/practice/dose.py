@@ -12,7 +12,7 @@ and the two together may pass 80 where neither does.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 
 from appliance.practice.tone import Partial
 
@@ -48,28 +48,50 @@ def weighted_dbfs(partials: Iterable[Partial]) -> float:
 
 @dataclass(slots=True)
 class Budget:
-    """The day's dose of everybody who plays here, by who is checked in (``None``: nobody is)."""
+    """A day's dose of everybody who plays here, by who is checked in (``None``: nobody is).
+
+    The day before is kept as well, for a clock that is set back over midnight.
+    """
 
     limit_percent: float
-    _day: date | None = None
-    _used: dict[str | None, float] = field(default_factory=dict)
-    _warned: set[str | None] = field(default_factory=set)
+    _day: date = date.min
+    _used: dict[tuple[date, str | None], float] = field(default_factory=dict)
+    _warned: set[tuple[date, str | None]] = field(default_factory=set)
+    _news: set[tuple[date, str | None]] = field(default_factory=set)
 
     def add(self, player: str | None, level_dba: float, seconds: float, day: date) -> None:
         """Add a level that lasted so long; a new day begins at nothing."""
         if day != self._day:
             self._day = day
-            self._used.clear()
-            self._warned.clear()
-        self._used[player] = self._used.get(player, 0.0) + dose_percent(level_dba, seconds)
+            for key in [key for key in self._used if key[0] < day - timedelta(days=1)]:
+                del self._used[key]
+                self._warned.discard(key)
+                self._news.discard(key)
+        key = day, player
+        self._used[key] = self._used.get(key, 0.0) + dose_percent(level_dba, seconds)
+        self._news.add(key)
+
+    def go_on(self, player: str | None, day: date, used_percent: float) -> None:
+        """Take what was used on a day before this start; that enough was used up is not news."""
+        key = day, player
+        self._used[key] = self._used.get(key, 0.0) + used_percent
+        if used_percent >= self.limit_percent:
+            self._warned.add(key)
 
     def used_percent(self, player: str | None, day: date) -> float:
         """The dose so far on a day, in percent of NIOSH's."""
-        return self._used.get(player, 0.0) if day == self._day else 0.0
+        return self._used.get((day, player), 0.0)
 
     def newly_used_up(self, player: str | None) -> bool:
         """Tell once a day and player that the limit is reached."""
-        if player in self._warned or self._used.get(player, 0.0) < self.limit_percent:
+        key = self._day, player
+        if key in self._warned or self._used.get(key, 0.0) < self.limit_percent:
             return False
-        self._warned.add(player)
+        self._warned.add(key)
         return True
+
+    def news(self) -> dict[tuple[date, str | None], float]:
+        """Return the doses that have grown since this was last asked."""
+        grown = {key: self._used[key] for key in self._news}
+        self._news.clear()
+        return grown
