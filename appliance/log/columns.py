@@ -4,7 +4,10 @@ Thousands of notes are judged for one page, and hardly any of them is looked at 
 """
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from functools import cached_property
+from itertools import accumulate, chain
 from typing import Any, TypeVar, overload
 
 import numpy as np
@@ -13,7 +16,7 @@ from numpy.typing import NDArray
 from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row, parse_id
 from appliance.vocabulary import Arrival, Call, Movement
 
-KEPT_QUESTIONS = 6  # a page asks three, of its week and of the week before it
+KEPT_QUESTIONS = 3  # a page asks two, of its week and of each sitting
 
 _Found = TypeVar("_Found")
 
@@ -30,6 +33,16 @@ _AS_THEY_ARE = (
     *("shift_from_hz", "shift_likely"),
 )
 _FLAGS = ("measurable", "repeat", "struck", "paused", "without")
+
+# What :class:`NoteColumns` holds.
+_LISTS = frozenset({"movements", "calls", "sittings"})
+_ARRAYS = frozenset(
+    {
+        *("sitting", "a4_hz", "ended_wall_s", "start_s", "end_s", "landing_hz", "settled_hz"),
+        *("drone_hz", "reference_hz", "shift_from_hz", "shift_likely", *_FLAGS),
+        *("slid", "vibrated", "in_round", "round_key", "try_number"),
+    }
+)
 
 
 class NoteColumns(Sequence[NoteRow]):
@@ -71,9 +84,17 @@ class NoteColumns(Sequence[NoteRow]):
         self.movements: Sequence[Movement | None] = list(values["movement"])
         self.calls: Sequence[Call | None] = list(values["call"])
         self._build = build
+        self._begin()
+
+    def _begin(self) -> None:
         self._latest: tuple[int, NoteRow] | None = None  # a page asks a row for this and that
         self._found: dict[Hashable, Any] = {}
         self._held = False
+
+    @property
+    def parts(self) -> "tuple[NoteColumns, ...]":
+        """What these notes were joined from, in order: every sitting is whole in one of them."""
+        return (self,)
 
     def __len__(self) -> int:
         """How many notes."""
@@ -90,8 +111,11 @@ class NoteColumns(Sequence[NoteRow]):
         place = range(len(self))[place]
         latest = self._latest
         if latest is None or latest[0] != place:
-            latest = self._latest = place, self._build(place)
+            latest = self._latest = place, self._row(place)
         return latest[1]
+
+    def _row(self, place: int) -> NoteRow:
+        return self._build(place)
 
     def __eq__(self, other: object) -> bool:
         """Tell whether the other sequence has the same rows."""
@@ -106,15 +130,16 @@ class NoteColumns(Sequence[NoteRow]):
     def once(self, question: Hashable, find: Callable[[], _Found]) -> _Found:
         """Return what ``find`` makes of these notes, found once while somebody holds them.
 
-        They never change, so what is found never does. Few questions are kept, the latest.
+        They never change, so what is found never does. Few questions are kept, the last asked.
         """
         found: _Found | None = self._found.get(question)
         if found is None:
             found = find()
-            if self._held:
-                self._found[question] = found
-                for oldest in list(self._found)[:-KEPT_QUESTIONS]:
-                    self._found.pop(oldest, None)
+        if self._held:
+            self._found.pop(question, None)
+            self._found[question] = found
+            for oldest in list(self._found)[:-KEPT_QUESTIONS]:
+                self._found.pop(oldest, None)
         return found
 
     def hold(self) -> None:
@@ -126,6 +151,11 @@ class NoteColumns(Sequence[NoteRow]):
         self._held = False
         self._found.clear()
 
+    @cached_property
+    def sitting_ids(self) -> list[str]:
+        """The id of every note's sitting."""
+        return [self.sittings[number].sitting_id for number in self.sitting.tolist()]
+
     def by_sitting(self, where: Flags) -> list[tuple[SittingRow, Places]]:
         """Return the sittings with the places of those notes, in the order of their first ones."""
         places = np.flatnonzero(where)
@@ -135,6 +165,45 @@ class NoteColumns(Sequence[NoteRow]):
             (self.sittings[number], places[of_sitting == number])
             for number in numbers[np.argsort(firsts)].tolist()
         ]
+
+
+class JoinedColumns(NoteColumns):
+    """The notes of some columns, one or more, each later than those before, as one.
+
+    What is found out sitting by sitting is found from the parts and stays with them. Little is
+    asked of all notes at once; a column is laid together when it is.
+    """
+
+    def __init__(self, parts: Sequence[NoteColumns]) -> None:
+        """Join columns that share no sitting."""
+        self._parts = tuple(parts)
+        self._ends = list(accumulate(map(len, parts)))
+        self._begin()
+
+    @property
+    def parts(self) -> tuple[NoteColumns, ...]:
+        """See :attr:`NoteColumns.parts`."""
+        return self._parts
+
+    def __len__(self) -> int:
+        """How many notes."""
+        return self._ends[-1]
+
+    def __getattr__(self, name: str) -> Any:
+        """Lay a column together; asked for what is not there yet."""
+        if name not in _LISTS and name not in _ARRAYS:
+            raise AttributeError(name)
+        columns = [getattr(part, name) for part in self._parts]
+        if name == "sitting":
+            firsts = accumulate((len(part.sittings) for part in self._parts[:-1]), initial=0)
+            columns = [column + first for column, first in zip(columns, firsts, strict=True)]
+        laid = list(chain.from_iterable(columns)) if name in _LISTS else np.concatenate(columns)
+        setattr(self, name, laid)
+        return laid
+
+    def _row(self, place: int) -> NoteRow:
+        number = bisect_right(self._ends, place)
+        return self._parts[number][place - (self._ends[number - 1] if number else 0)]
 
 
 def _floats(values: Sequence[Any] | NDArray[Any]) -> Floats:

@@ -8,6 +8,7 @@ import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -96,13 +97,7 @@ class Landing(NamedTuple):
 
 def sittings_of(landings: Sequence[Landing]) -> list[str]:
     """Return the id of every landing's sitting, in their order; no row is built for it."""
-    tables = {id(landing.rows): landing.rows for landing in landings}
-    names = {key: _sitting_ids(rows) for key, rows in tables.items()}
-    return [names[id(landing.rows)][landing.place] for landing in landings]
-
-
-def _sitting_ids(columns: NoteColumns) -> list[str]:
-    return [columns.sittings[number].sitting_id for number in columns.sitting.tolist()]
+    return [landing.rows.sitting_ids[landing.place] for landing in landings]
 
 
 def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:
@@ -114,14 +109,24 @@ def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landi
 def judge_all(
     rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing | Outcome]:
-    """Hold notes against their targets, in their order."""
-    columns = columns_of(rows)
+    """Hold notes against their targets, in their order; a landing points to its part of them."""
+    parts = columns_of(rows).parts
+    return [
+        found
+        for part in parts
+        for found in part.once(("judged", reading, zone), partial(_judged, part, reading, zone))
+    ]
+
+
+def _judged(
+    columns: NoteColumns, reading: Reading, zone: ZoneInfo | None
+) -> Sequence[Landing | Outcome]:
     found: list[Landing | Outcome] = [Outcome.NOT_MEASURABLE] * len(columns)
     measured = columns.measurable & ~np.isnan(columns.landing_hz) & ~np.isnan(columns.settled_hz)
     places = np.flatnonzero(measured)
     for place, one in zip(places.tolist(), _judge(columns, places, reading, zone), strict=True):
         found[place] = one
-    return found
+    return tuple(found)
 
 
 def _judge(

@@ -32,9 +32,11 @@ def paces(rows: Sequence[NoteRow]) -> list[Pace]:
 
     Notes of a pause and struck-out ones are nobody's playing.
     """
-    columns = columns_of(rows)
-    sittings = columns.by_sitting(~columns.struck & ~columns.paused)
-    return [_pace(sitting, columns, places) for sitting, places in sittings]
+    return [
+        _pace(sitting, part, places)
+        for part in columns_of(rows).parts
+        for sitting, places in part.by_sitting(~part.struck & ~part.paused)
+    ]
 
 
 def _pace(sitting: SittingRow, columns: NoteColumns, places: Places) -> Pace:

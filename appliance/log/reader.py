@@ -1,5 +1,8 @@
 """The log, read: notes, sittings, rounds, events; everybody's, or one player's and no other's."""
 
+from collections.abc import Hashable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +25,18 @@ READ_AT_ONCE = 1000  # notes, about 1 MB
 # them by less than an hour, or else they are dated anew.
 _IN_SITTING = """note.ended_wall_s >= sitting.started_wall_s - 3600.0
   AND note.ended_wall_s <= coalesce(sitting.ended_wall_s, 1e12) + 3600.0"""
+
+
+@dataclass(frozen=True, slots=True)
+class SittingSums:
+    """What of a sitting's notes in a span of time is something else once one of them has changed.
+
+    ``first_wall_s`` and ``last_wall_s`` are when the earliest and the latest of them ended.
+    """
+
+    first_wall_s: float
+    last_wall_s: float
+    marks: Hashable
 
 
 class LogReader(LogFile):
@@ -77,8 +92,8 @@ class LogReader(LogFile):
             table = NoteTable(names, iter(lambda: found.fetchmany(READ_AT_ONCE), []))
         return columns_of_table(table, {key: self._sitting(key) for key in table.sitting_keys})
 
-    def sums(self, start_wall_s: float, end_wall_s: float) -> tuple[object, ...]:
-        """Return what comes out differently once a note of :meth:`notes` has changed.
+    def sums(self, start_wall_s: float, end_wall_s: float) -> list[SittingSums]:
+        """What is to be known of the notes of :meth:`notes`, sitting by sitting, to tell a change.
 
         A note's facts never change once it is written; whether it counts, whose it is, when it was
         and what it was called may.
@@ -88,19 +103,41 @@ class LogReader(LogFile):
         values = {"start": start_wall_s, "end": end_wall_s, "player": player}
         number = f"{2**NUMBER_BITS - 1}"  # without the room: a sum of whole ids is too large
         notes = self._rows(
-            f"""SELECT count(*), sum(note.id & {number}), sum(sitting.id & {number}),
-                 sum(note.struck), total(note.ended_wall_s), total(sitting.ended_wall_s),
-                 group_concat(DISTINCT sitting.player)
-               FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}""",
+            f"""SELECT sitting.id AS sitting, min(note.ended_wall_s) AS first,
+                 max(note.ended_wall_s) AS last, count(*) AS notes, sum(note.id & {number}) AS ids,
+                 sum(note.struck) AS struck, sum(note.synchronised) AS dated,
+                 total(note.ended_wall_s) AS ended, sitting.player, sitting.started_wall_s,
+                 sitting.ended_wall_s
+               FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}
+               GROUP BY sitting.id""",
             values,
         )
         calls = self._rows(
-            f"""SELECT count(*), sum(call.id & {number})
+            f"""SELECT sitting.id AS sitting, count(*) AS calls, sum(call.id & {number}) AS ids
                FROM note JOIN sitting ON sitting.id = note.sitting_id
-               CROSS JOIN call ON call.note_id = note.id WHERE {span}""",
+               CROSS JOIN call ON call.note_id = note.id WHERE {span} GROUP BY sitting.id""",
             values,
         )
-        return *notes[0].values(), *calls[0].values()
+        called = {row["sitting"]: (row["calls"], row["ids"]) for row in calls}
+        found = [
+            SittingSums(
+                row["first"], row["last"], (*row.values(), *called.get(row["sitting"], (0, 0)))
+            )
+            for row in notes
+        ]
+        return sorted(found, key=lambda one: (one.first_wall_s, one.last_wall_s))
+
+    @contextmanager
+    def one_moment(self) -> Iterator[None]:
+        """Read the log inside as it stands at one moment, whatever is written meanwhile."""
+        with self._lock:
+            with self._explained("read"):
+                self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                with self._explained("read"):
+                    self._db.execute("ROLLBACK")
 
     def commits_of_others(self) -> int:
         """Return a number that changes whenever another connection has written to the log."""

@@ -2,30 +2,40 @@
 
 Any number of pages of the same week cost one reading. Nothing here knows when the room writes: the
 log is asked. SQLite counts the commits of other connections; while that count stands still nothing
-has changed. Where it has moved, a sum over the very notes tells whether they were touched: one
-more, one struck out, one called, one given to another player.
+has changed. Where it has moved, sums over each sitting's notes tell which were touched: one more,
+one struck out, one called, one given to another player. Only those sittings are read again; the
+others are shared by all spans of time in which they lie.
 """
 
+import math
 from collections import OrderedDict
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
-from appliance.log.columns import NoteColumns
-from appliance.log.reader import LogReader
+from appliance.log.columns import JoinedColumns, NoteColumns
+from appliance.log.reader import LogReader, SittingSums
 
-KEPT_NOTES = 12_000  # at most; each takes about 0.8 kB with all that is found out from it
+# At most; each takes about 0.6 kB with all that is found out from it. So many has somebody who
+# plays every day in sixteen weeks.
+KEPT_NOTES = 20_000
+KEPT_SPANS = 64  # at most; a page asks for two or three
 
-_Key = tuple[float, float, str | None]
+_Span = tuple[float, float, str | None]
+_Run = tuple[SittingSums, ...]
 
 
 @dataclass(slots=True)
 class _Kept:
-    """Notes, and what the log said when they were read, or last compared."""
+    """Notes of a span of time, and what the log said when they were read, or last compared.
+
+    ``parts`` are the same notes sitting by sitting.
+    """
 
     notes: NoteColumns
-    sums: Hashable
+    parts: dict[_Run, NoteColumns]
+    sums: Sequence[SittingSums]
     version: Hashable
 
 
@@ -36,7 +46,8 @@ class Shelf:
         """Make an empty shelf for the log at ``path``, which need not exist yet."""
         self._path = Path(path)
         self._lock = Lock()
-        self._kept: OrderedDict[_Key, _Kept] = OrderedDict()  # the latest asked for comes last
+        self._kept: OrderedDict[_Span, _Kept] = OrderedDict()  # the latest asked for comes last
+        self._parts: dict[_Run, NoteColumns] = {}  # of all that is kept
         self._watch: LogReader | None = None
         self._file: tuple[int, int] | None = None  # which file is watched
 
@@ -46,20 +57,32 @@ class Shelf:
 
     def notes(self, log: "_ShelfReader", start_wall_s: float, end_wall_s: float) -> NoteColumns:
         """Return what ``log`` has in a span of time, from the shelf if it stands there."""
-        key = (start_wall_s, end_wall_s, log.player)
+        span = (start_wall_s, end_wall_s, log.player)
         with self._lock:
-            # In this order: what is written meanwhile makes the notes newer than their marks, and
-            # so they are read again.
+            # In this order: what is written meanwhile makes the notes newer than the version, and
+            # so they are compared again.
             version = self._version()
-            kept = self._kept.get(key)
+            kept = self._kept.get(span)
             if kept is None or kept.version != version:
-                sums = log.sums(start_wall_s, end_wall_s)
-                if kept is None or kept.sums != sums:
-                    self._let_go(key)
-                    kept = _Kept(log.fresh_notes(start_wall_s, end_wall_s), sums, version)
+                with log.one_moment():
+                    sums = log.sums(start_wall_s, end_wall_s)
+                    if kept is None or kept.sums != sums:
+                        kept = self._read(log, span, sums, version)
                 kept.version = version
-            self._keep(key, kept)
+            self._keep(span, kept)
             return kept.notes
+
+    def _read(
+        self, log: "_ShelfReader", span: _Span, sums: Sequence[SittingSums], version: Hashable
+    ) -> _Kept:
+        """Read the sittings that are not here, and join them with those that are."""
+        held = {run: self._parts.get(run) for run in _runs(sums)}
+        parts = {
+            run: log.fresh_notes(*_span_of(run)) if part is None else part
+            for run, part in held.items()
+        }
+        notes = JoinedColumns(list(parts.values())) if parts else log.fresh_notes(*span[:2])
+        return _Kept(notes, parts, sums, version)
 
     def _version(self) -> Hashable:
         """Something else after every commit of others, and when another file is the log."""
@@ -71,19 +94,48 @@ class Shelf:
             self._watch, self._file = LogReader(self._path), file
         return (*file, self._watch.commits_of_others())
 
-    def _keep(self, key: _Key, kept: _Kept) -> None:
-        if len(kept.notes) > KEPT_NOTES:
-            return  # it would only push all others off
-        kept.notes.hold()
-        self._kept[key] = kept
-        self._kept.move_to_end(key)
-        while sum(len(one.notes) for one in self._kept.values()) > KEPT_NOTES:
-            self._let_go(next(iter(self._kept)))
+    def _keep(self, span: _Span, kept: _Kept) -> None:
+        before = self._kept.pop(span, None)
+        if len(kept.notes) <= KEPT_NOTES:  # more would only push all others off
+            kept.notes.hold()
+            self._kept[span] = kept
+        if kept is before:
+            return
+        if before is not None:
+            before.notes.let_go()
+        parts = self._all_parts()
+        while len(self._kept) > KEPT_SPANS or sum(map(len, parts.values())) > KEPT_NOTES:
+            self._kept.popitem(last=False)[1].notes.let_go()
+            parts = self._all_parts()
+        for key in self._parts.keys() - parts.keys():
+            self._parts[key].let_go()
+        for part in parts.values():
+            part.hold()
+        self._parts = parts
 
-    def _let_go(self, key: _Key) -> None:
-        kept = self._kept.pop(key, None)
-        if kept is not None:
-            kept.notes.let_go()
+    def _all_parts(self) -> dict[_Run, NoteColumns]:
+        return {key: part for kept in self._kept.values() for key, part in kept.parts.items()}
+
+
+def _runs(sums: Sequence[SittingSums]) -> list[_Run]:
+    """Part sittings, the earliest first, where the notes of one end before those of the next begin.
+
+    Only of two rooms, or where a clock was wrong, do they lie among each other.
+    """
+    runs: list[_Run] = []
+    last_wall_s = -math.inf
+    for one in sums:
+        if one.first_wall_s > last_wall_s:
+            runs.append((one,))
+        else:
+            runs[-1] += (one,)
+        last_wall_s = max(last_wall_s, one.last_wall_s)
+    return runs
+
+
+def _span_of(run: _Run) -> tuple[float, float]:
+    last_wall_s = max(one.last_wall_s for one in run)
+    return run[0].first_wall_s, math.nextafter(last_wall_s, math.inf)
 
 
 class _ShelfReader(LogReader):

@@ -20,6 +20,8 @@ pure fourths, from A4 (:func:`appliance.tuning.open_string_hz`); sharp is positi
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
+from itertools import chain
 
 import numpy as np
 
@@ -118,7 +120,16 @@ def read_strings(rows: Sequence[NoteRow]) -> OpenStrings:
     ``rows`` stand in the order in which they were played. Notes struck out or played in a pause
     say nothing of a string, and notes of a round were fingered.
     """
-    columns = columns_of(rows)
+    found = [part.once("strings", partial(_read, part)) for part in columns_of(rows).parts]
+    if len(found) == 1:
+        return found[0]
+    return OpenStrings(
+        tuple(chain.from_iterable(one.marks for one in found)),
+        tuple(chain.from_iterable(one.lines for one in found)),
+    )
+
+
+def _read(columns: NoteColumns) -> OpenStrings:
     marks: list[OpenMark | None] = [None] * len(columns)
     lines: list[StringLine] = []
     say = ~columns.struck & ~columns.paused & ~columns.in_round
