@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
+from itertools import groupby
 
 import pytest
 
-from appliance.log.columns import columns_of
+from appliance.log.columns import JoinedColumns, columns_of
 from appliance.log.judging import Landing, Reading, judge, judge_all
 from appliance.log.kinds import kinds_of
 from appliance.log.pace import paces
@@ -104,3 +105,29 @@ def test_rows_laid_out_anew_read_the_same(weeks: list[list[NoteRow]]) -> None:
     assert [line.tally for line in first.by_note] == [line.tally for line in second.by_note]
     assert first.strings == second.strings
     assert first.heard == len(rows)
+
+
+@pytest.mark.parametrize("reading", READINGS)
+def test_sittings_joined_read_as_one_list_of_rows(
+    weeks: list[list[NoteRow]], reading: Reading
+) -> None:
+    rows, before = weeks
+    sittings = [list(group) for _, group in groupby(rows, key=lambda row: row.sitting)]
+    assert len(sittings) > 10
+    joined = JoinedColumns([columns_of(sitting) for sitting in sittings])
+    assert joined == rows
+    assert [joined[place] for place in (-1, 0, 600)] == [rows[place] for place in (-1, 0, 600)]
+    found, plain = (read_week(these, before, reading, million.ZONE) for these in (joined, rows))
+    for name in ("total", "before", "compared", "beside", "paces", "strings", "heard"):
+        assert getattr(found, name) == getattr(plain, name), name
+    for name in ("by_note", "by_shift"):
+        lines, others = getattr(found, name), getattr(plain, name)
+        assert [(one.name, one.tally, one.compared) for one in lines] == [
+            (one.name, one.tally, one.compared) for one in others
+        ]
+    assert [_facts(one) for one in found.landings] == [_facts(one) for one in plain.landings]
+    assert [one.row for one in found.landings[::50]] == [one.row for one in plain.landings[::50]]
+    flat = columns_of(rows)
+    for name in ("sitting", "round_key", "ended_wall_s"):
+        assert (getattr(joined, name) == getattr(flat, name)).all()
+    assert (joined.sittings, joined.calls) == (list(flat.sittings), flat.calls)

@@ -3,6 +3,8 @@
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from threading import Thread
+from time import sleep
 from weakref import ref
 
 import pytest
@@ -10,9 +12,10 @@ import pytest
 from appliance.log import shelf as shelf_module
 from appliance.log.logbook import Logbook
 from appliance.log.logfile import NoLogYetError
+from appliance.log.reader import LogReader
 from appliance.log.records import parse_id
 from appliance.log.shelf import Shelf
-from appliance.log.weeks import Reading, landings_of, read_week
+from appliance.log.weeks import Landing, Reading, landings_of, read_week
 from appliance.vocabulary import Call
 from tests.log_rows import PLAIN, ZONE, heard, instant, later
 
@@ -81,6 +84,86 @@ def test_what_has_not_changed_is_not_read_again(log: Logbook) -> None:
         assert reader.notes(*EVER) is held
         log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0))
         assert reader.notes(*EVER) is not held
+
+
+def test_only_the_sitting_that_was_touched_is_judged_anew(log: Logbook) -> None:
+    second = log.begin_sitting(later(AT, 3600.0), instrument="viola", a4_hz=440.0, player="lark")
+    log.add_note(second, heard("A3", 2.0), later(AT, 3603.0))
+    shelf = Shelf(log._path)
+
+    def landings() -> list[Landing]:
+        with shelf.reader("lark") as reader:
+            return landings_of(reader.notes(*EVER), Reading(), ZONE)
+
+    first = landings()
+    log.add_note(second, heard("E4", 2.0), later(AT, 3606.0))
+    then = landings()
+    assert [one is other for one, other in zip(first, then, strict=False)] == [True, True, False]
+    assert len(then) == 4
+
+
+def test_spans_of_time_share_the_sittings_in_both(log: Logbook) -> None:
+    """A week and the twelve of which it is one are read once; not so a sitting that is cut."""
+    shelf = Shelf(log._path)
+    with shelf.reader() as reader:
+        every = reader.notes(*EVER)
+        cut = AT.wall_s + 904.0  # between the two notes of the second sitting
+        week = reader.notes(0.0, cut)
+        assert list(week) == list(log.notes(0.0, cut))
+        assert len(week) == 3
+    shared, parts = set(map(id, every.parts)), set(map(id, week.parts))
+    assert (len(shared), len(parts), len(shared & parts)) == (2, 2, 1)
+
+
+def test_notes_of_two_rooms_lie_among_each_other(log: Logbook) -> None:
+    with Logbook(log._path, "south room") as south:
+        sitting = south.begin_sitting(AT, instrument="viola", a4_hz=440.0, player="robin")
+        for seconds in (1.0, 4.0, 7.0, 901.0, 905.0):
+            south.add_note(sitting, PLAIN, later(AT, seconds))
+    shelf = Shelf(log._path)
+    with shelf.reader() as reader:
+        seen = reader.notes(*EVER)
+        assert list(seen) == list(log.notes(*EVER))
+        assert len(seen) == 9
+        log.strike(seen[0].note_id)
+        assert list(reader.notes(*EVER)) == list(log.notes(*EVER))
+
+
+def test_a_page_sees_one_moment_of_the_log(log: Logbook) -> None:
+    with LogReader(log._path) as reader:
+        with reader.one_moment():
+            sums = reader.sums(*EVER)
+            log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0))
+            assert reader.sums(*EVER) == sums
+            assert len(reader.notes(*EVER)) == 4
+        assert reader.sums(*EVER) != sums
+        assert len(reader.notes(*EVER)) == 5
+
+
+def test_many_spans_without_notes_are_not_kept_for_ever(log: Logbook) -> None:
+    shelf = Shelf(log._path)
+    with shelf.reader() as reader:
+        for second in range(shelf_module.KEPT_SPANS + 5):
+            reader.notes(second, second + 0.5)
+    assert len(shelf._kept) == shelf_module.KEPT_SPANS
+
+
+def test_those_who_ask_at_once_find_out_once(log: Logbook) -> None:
+    found: list[int] = []
+
+    def find() -> list[int]:
+        found.append(1)
+        sleep(0.2)
+        return found
+
+    with Shelf(log._path).reader() as reader:
+        notes = reader.notes(*EVER)
+    threads = [Thread(target=notes.once, args=("what", find)) for _ in range(5)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert found == [1]
 
 
 def test_nobody_is_given_the_notes_of_another(log: Logbook) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from flask import url_for
 
@@ -35,17 +36,26 @@ FULL_WEEK = 400
 DRAWN, DRAWN_OF_A_FULL_WEEK = Measure(8, 6, FULL_WEEK), Measure(4, 3, 36)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Card:
-    """One note or shift as a page shows it; ``slides`` is ``None`` for a note."""
+    """One note or shift as a page shows it. In a full week most only stand in a list."""
 
     name: str
     line: Line
-    lie: Lie
-    slides: BySlide | None
+    band_cents: float
     diary: Diary | None  # None: not drawn
     sides: tuple[str, str]
     href: str  # of its own page
+
+    @cached_property
+    def lie(self) -> Lie:
+        """How its landings lie."""
+        return lie_of(self.line.landings, self.line.tally, self.band_cents, along=_along(self.line))
+
+    @cached_property
+    def slides(self) -> BySlide | None:
+        """Its landings with an audible slide and without; of a shift only."""
+        return by_slide(self.line.landings) if self.movement == Movement.SHIFT else None
 
     @property
     def movement(self) -> str | None:
@@ -95,13 +105,11 @@ def diary_of(line: Line, ruler: Ruler) -> Diary:
 
 def card_of(line: Line, asked: Asked, diary: Diary | None) -> Card:
     """Make the card of a note or shift."""
-    lie = lie_of(line.landings, line.tally, asked.reading.band_cents, along=_along(line))
-    href = line_href(line, asked)
     if isinstance(line, ShiftLine):
-        name = move_name(line.from_midi, line.to_midi)
-        slides = by_slide(line.landings) if line.movement is Movement.SHIFT else None
-        return Card(name, line, lie, slides, diary, SHIFT_SIDES, href)
-    return Card(note_name(line.midi), line, lie, None, diary, SIDES, href)
+        name, sides = move_name(line.from_midi, line.to_midi), SHIFT_SIDES
+    else:
+        name, sides = note_name(line.midi), SIDES
+    return Card(name, line, asked.reading.band_cents, diary, sides, line_href(line, asked))
 
 
 def line_href(line: Line, asked: Asked) -> str:

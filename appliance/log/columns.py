@@ -6,6 +6,7 @@ Thousands of notes are judged for one page, and hardly any of them is looked at 
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from functools import cached_property
 from itertools import accumulate, chain
 from typing import Any, TypeVar, overload
@@ -89,7 +90,7 @@ class NoteColumns(Sequence[NoteRow]):
     def _begin(self) -> None:
         self._latest: tuple[int, NoteRow] | None = None  # a page asks a row for this and that
         self._found: dict[Hashable, Any] = {}
-        self._held = False
+        self._turn: AbstractContextManager[object] | None = None
 
     @property
     def parts(self) -> "tuple[NoteColumns, ...]":
@@ -132,29 +133,34 @@ class NoteColumns(Sequence[NoteRow]):
 
         They never change, so what is found never does. Few questions are kept, the last asked.
         """
-        found: _Found | None = self._found.get(question)
-        if found is None:
-            found = find()
-        if self._held:
-            self._found.pop(question, None)
-            self._found[question] = found
-            for oldest in list(self._found)[:-KEPT_QUESTIONS]:
-                self._found.pop(oldest, None)
-        return found
+        turn = self._turn
+        if turn is None:
+            return find()
+        with turn:
+            found: _Found = self._found.pop(question) if question in self._found else find()
+            if self._turn is not None:  # not let go meanwhile
+                self._found[question] = found
+                for oldest in list(self._found)[:-KEPT_QUESTIONS]:
+                    del self._found[oldest]
+            return found
 
-    def hold(self) -> None:
-        """Keep from now on what is found out."""
-        self._held = True
+    def hold(self, turn: AbstractContextManager[object]) -> None:
+        """Keep from now on what is found out.
+
+        Whoever looks for it holds ``turn``, which may be taken again by its holder: those who ask
+        for the same meanwhile wait, and do not look for it as well.
+        """
+        self._turn = turn
 
     def let_go(self) -> None:
         """Keep nothing any more: what was found points back here and would stay with it."""
-        self._held = False
+        self._turn = None
         self._found.clear()
 
     @cached_property
-    def sitting_ids(self) -> list[str]:
-        """The id of every note's sitting."""
-        return [self.sittings[number].sitting_id for number in self.sitting.tolist()]
+    def of_sitting(self) -> list[SittingRow]:
+        """The sitting of every note."""
+        return [self.sittings[number] for number in self.sitting.tolist()]
 
     def by_sitting(self, where: Flags) -> list[tuple[SittingRow, Places]]:
         """Return the sittings with the places of those notes, in the order of their first ones."""

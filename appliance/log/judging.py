@@ -5,11 +5,11 @@ that share them, and the errors are counted in arrays.
 """
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import partial
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -19,6 +19,8 @@ from appliance.log.columns import Flags, Floats, NoteColumns, columns_of
 from appliance.log.records import NoteRow, SittingRow
 from appliance.tuning import A4_MIDI, UNSURE_CENTS, cents, narrowed, note_hz, target
 from appliance.vocabulary import Call, Movement, Outcome
+
+_Value = TypeVar("_Value", bound=Hashable)
 
 _BECAME = (Outcome.UNSURE, Outcome.LANDED, Outcome.RESCUED, Outcome.MISSED)
 _OUTCOME = 7  # its place among a landing's facts
@@ -76,7 +78,7 @@ class Landing(NamedTuple):
     @property
     def sitting(self) -> SittingRow:
         """The sitting it was played in."""
-        return self.rows.sittings[int(self.rows.sitting[self.place])]
+        return self.rows.of_sitting[self.place]
 
     @property
     def slid(self) -> bool:
@@ -97,7 +99,7 @@ class Landing(NamedTuple):
 
 def sittings_of(landings: Sequence[Landing]) -> list[str]:
     """Return the id of every landing's sitting, in their order; no row is built for it."""
-    return [landing.rows.sitting_ids[landing.place] for landing in landings]
+    return [landing.sitting.sitting_id for landing in landings]
 
 
 def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:
@@ -157,12 +159,12 @@ def _judge(
         _days(columns.ended_wall_s[at], zone),
         notes,
         drones,
-        [
+        _shared(
             None if source is None else (source, note)
             for source, note in zip(sources, notes, strict=True)
-        ],
+        ),
         [columns.movements[place] for place in at.tolist()],
-        np.nan_to_num(columns.shift_likely[at]).tolist(),
+        _shared(np.nan_to_num(columns.shift_likely[at]).tolist()),
         [_BECAME[code] for code in became.tolist()],
         landing_cents.tolist(),
         settled_cents.tolist(),
@@ -170,13 +172,19 @@ def _judge(
         sounding,
         columns.without[at].tolist(),
         [columns.calls[place] for place in at.tolist()],
-        zip(notes, drones, sounding, strict=True),
+        _shared(zip(notes, drones, sounding, strict=True)),
         strict=True,
     )
     return [
         Outcome.UNSURE if one[_OUTCOME] is Outcome.UNSURE else Landing(columns, *one)
         for one in facts
     ]
+
+
+def _shared(values: Iterable[_Value]) -> list[_Value]:
+    """Return the values, equal ones as the same object: many notes are kept in memory."""
+    known: dict[_Value, _Value] = {}
+    return [known.setdefault(value, value) for value in values]
 
 
 def _nearest(hz: Floats, a4_hz: Floats) -> Floats:

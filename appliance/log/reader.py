@@ -102,29 +102,18 @@ class LogReader(LogFile):
         span = f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}"
         values = {"start": start_wall_s, "end": end_wall_s, "player": player}
         number = f"{2**NUMBER_BITS - 1}"  # without the room: a sum of whole ids is too large
-        notes = self._rows(
-            f"""SELECT sitting.id AS sitting, min(note.ended_wall_s) AS first,
-                 max(note.ended_wall_s) AS last, count(*) AS notes, sum(note.id & {number}) AS ids,
+        rows = self._rows(
+            f"""SELECT min(note.ended_wall_s) AS first, max(note.ended_wall_s) AS last,
+                 sitting.id, sitting.player, sitting.started_wall_s AS began,
+                 sitting.ended_wall_s AS over, count(*) AS notes, sum(note.id & {number}) AS ids,
                  sum(note.struck) AS struck, sum(note.synchronised) AS dated,
-                 total(note.ended_wall_s) AS ended, sitting.player, sitting.started_wall_s,
-                 sitting.ended_wall_s
+                 total(note.ended_wall_s) AS ended,
+                 sum((SELECT max(call.id & {number}) FROM call WHERE note_id = note.id)) AS called
                FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}
                GROUP BY sitting.id""",
             values,
         )
-        calls = self._rows(
-            f"""SELECT sitting.id AS sitting, count(*) AS calls, sum(call.id & {number}) AS ids
-               FROM note JOIN sitting ON sitting.id = note.sitting_id
-               CROSS JOIN call ON call.note_id = note.id WHERE {span} GROUP BY sitting.id""",
-            values,
-        )
-        called = {row["sitting"]: (row["calls"], row["ids"]) for row in calls}
-        found = [
-            SittingSums(
-                row["first"], row["last"], (*row.values(), *called.get(row["sitting"], (0, 0)))
-            )
-            for row in notes
-        ]
+        found = [SittingSums(row["first"], row["last"], tuple(row.values())) for row in rows]
         return sorted(found, key=lambda one: (one.first_wall_s, one.last_wall_s))
 
     @contextmanager

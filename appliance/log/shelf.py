@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
+from threading import Lock, RLock
 
 from appliance.log.columns import JoinedColumns, NoteColumns
 from appliance.log.reader import LogReader, SittingSums
@@ -46,6 +46,7 @@ class Shelf:
         """Make an empty shelf for the log at ``path``, which need not exist yet."""
         self._path = Path(path)
         self._lock = Lock()
+        self._turn = RLock()  # of those who find something out from the notes
         self._kept: OrderedDict[_Span, _Kept] = OrderedDict()  # the latest asked for comes last
         self._parts: dict[_Run, NoteColumns] = {}  # of all that is kept
         self._watch: LogReader | None = None
@@ -97,7 +98,7 @@ class Shelf:
     def _keep(self, span: _Span, kept: _Kept) -> None:
         before = self._kept.pop(span, None)
         if len(kept.notes) <= KEPT_NOTES:  # more would only push all others off
-            kept.notes.hold()
+            kept.notes.hold(self._turn)
             self._kept[span] = kept
         if kept is before:
             return
@@ -110,7 +111,7 @@ class Shelf:
         for key in self._parts.keys() - parts.keys():
             self._parts[key].let_go()
         for part in parts.values():
-            part.hold()
+            part.hold(self._turn)
         self._parts = parts
 
     def _all_parts(self) -> dict[_Run, NoteColumns]:

@@ -170,10 +170,11 @@ def _read_week(
     judged = list(_judged(rows, every, reading, zone))
     landings = [found for found in judged if isinstance(found, Landing)]
     before = landings_of(rows_before, reading, zone)
+    total = tally_of(landings)
     return Week(
-        total=tally_of(landings),
+        total=total,
         before=tally_of(before),
-        compared=_compare(landings, before),
+        compared=_compare(landings, before, total),
         beside=_beside(landings),
         by_note=_note_lines(landings, before),
         by_shift=_shift_lines(landings, before),
@@ -237,13 +238,16 @@ def tally_along(landings: Sequence[Landing]) -> Tally:
 def _compare(
     this: Sequence[Landing],
     before: Sequence[Landing],
+    counted: Tally,
     count: Callable[[Sequence[Landing]], Tally] = tally_of,
 ) -> Comparison | None:
+    """Compare with the week before; ``counted`` is the tally of all of this week's."""
     common = {landing.conditions for landing in this} & {landing.conditions for landing in before}
     if not common:
         return None
+    alike = [landing for landing in this if landing.conditions in common]
     return Comparison(
-        count([landing for landing in this if landing.conditions in common]),
+        counted if len(alike) == len(this) else count(alike),
         count([landing for landing in before if landing.conditions in common]),
     )
 
@@ -277,25 +281,22 @@ def grouped(
 
 def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[NoteLine, ...]:
     earlier = grouped(before, lambda landing: landing.midi)
-    lines = (
-        NoteLine(midi, tally_of(group), _compare(group, earlier.get(midi, ())), tuple(group))
-        for midi, group in grouped(this, lambda landing: landing.midi).items()
-    )
+    lines = []
+    for midi, group in grouped(this, lambda landing: landing.midi).items():
+        tally = tally_of(group)
+        compared = _compare(group, earlier.get(midi, ()), tally)
+        lines.append(NoteLine(midi, tally, compared, tuple(group)))
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.midi)))
 
 
 def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[ShiftLine, ...]:
     earlier = grouped(before, _how)
-    lines = (
-        ShiftLine(
-            *how,
-            likely=fmean(found.likely for found in group),
-            tally=tally_along(group),
-            compared=_compare(group, earlier.get(how, ()), tally_along),
-            landings=tuple(group),
-        )
-        for how, group in grouped(this, _how).items()
-    )
+    lines = []
+    for how, group in grouped(this, _how).items():
+        tally = tally_along(group)
+        compared = _compare(group, earlier.get(how, ()), tally, tally_along)
+        likely = fmean(found.likely for found in group)
+        lines.append(ShiftLine(*how, likely, tally, compared, tuple(group)))
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.name)))
 
 
