@@ -2,8 +2,8 @@
 
 ==========  =====================================================================================
 audio       a process or thread of the device: plays the drone, hands over blocks (``devices``)
-hearing     takes blocks, asks the ear, tells the desk
-feet        takes pedal edges, asks the pedalboard, tells the desk
+hearing     takes blocks, asks the ear, tells the desk (``stretches``)
+feet        takes pedal edges, asks the pedalboard, tells the desk (``feet``)
 log-writer  the only one that touches storage (``log.writer``)
 control     answers the command line and the pages (``control``)
 main        waits for the signal to stop, and lets sittings end
@@ -11,62 +11,37 @@ main        waits for the signal to stop, and lets sittings end
 """
 
 import logging
-import queue
 import threading
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from appliance.caretaker import Caretaker
+from appliance.changing import SettingsInForce
 from appliance.control import ControlServer, Message
-from appliance.desk import Desk, later, needs_new_ear
-from appliance.devices.blocks import Block, Samples, Sound
+from appliance.desk import Desk
+from appliance.devices.blocks import Sound
 from appliance.devices.clock import Clock
 from appliance.devices.notify import ServiceManager
+from appliance.feet import FollowedFeet, OpenFeet
 from appliance.gaps import Gaps
 from appliance.hearing.ear import Ear
+from appliance.log.chosen import HouseRules
 from appliance.log.logbook import Logbook
 from appliance.log.records import is_id
 from appliance.log.writer import LogWriter
-from appliance.practice.pedalboard import Heard, Pedal, Pedalboard, action_of, pedals_of_board
-from appliance.room_setup import Setup
-from appliance.settings import RoomSettings, Settings
-from appliance.vocabulary import ControlError, Event, Instant
+from appliance.practice.pedalboard import Heard
+from appliance.settings import Settings
+from appliance.stretches import Hearing, Listener
+from appliance.vocabulary import ControlError, Instant
 
 logger = logging.getLogger(__name__)
 
-SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a note in it as well
-FOOT_TICK_S = 0.01  # a hold is known at most this much late
 MAIN_TICK_S = 0.25
 HEAR_REST_S = 10.0  # how long a clean stop waits for a hearing that lags
-CHANGE_S = 0.6  # how long another instrument waits for the hearing; then it is there at once
 FLUSH_S = 5.0  # how long a clean stop waits for stalled storage
-
-OnEdge = Callable[[Pedal, float], None]
-
-
-class Feet(Protocol):
-    """A pedal board, real or simulated."""
-
-    trouble: str | None  # a sentence for a person, while it cannot be used
-
-    def close(self) -> None:
-        """Stop calling back."""
-
-
-class Listener(Protocol):
-    """An ear: the contract of :class:`appliance.hearing.ear.Ear`."""
-
-    def hear(self, mic: Samples, sent: Samples | None = None) -> list[Event]:
-        """Take a block, return what became known."""
-
-    def finish(self) -> list[Event]:
-        """Return what is still open."""
-
-
-OpenFeet = Callable[[OnEdge, OnEdge], Feet]
 
 
 class Room:
@@ -97,31 +72,29 @@ class Room:
         settings_trouble: str | None = None,
     ) -> None:
         """Wire the room; nothing is opened yet."""
-        self._setup = Setup(settings, set_before or {})
-        self._settings = settings = self._setup.settings
-        self._setting = threading.Lock()
-        self._changes: queue.SimpleQueue[Setup] = queue.SimpleQueue()  # those that end a sitting
-        self._changed = threading.Event()
+        self._in_force = SettingsInForce(settings, set_before or {}, self._take_up_settings)
+        settings = self._in_force.settings
         self._clock = clock
         self._sound = sound
         self._open_feet = open_feet
-        self._feet: Feet | None = None
         self._socket_path = socket_path
-        self._make_ear = make_ear or self._new_ear
         self._manager = manager or ServiceManager()
         self._caretaker = caretaker or Caretaker()
         self._settings_trouble = settings_trouble
-        self._search_steps = 0
         goes_on_within_s = settings.room.sitting_ends_after_silent_s
         self._writer = LogWriter(open_logbook, self._now_s, goes_on_within_s)
         self._gaps = Gaps(self._writer)
         self._desk = Desk(settings, self._writer, sound.order)
-        self._desk.set_up(settings, self._setup.rules, clock.now())
-        self._board = Pedalboard(settings.pedals)
-        self._felt: dict[Pedal, float] = {}  # when a contact of each last closed
-        self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
-        self._sound_over = threading.Event()
-        self._feet_gone = threading.Event()
+        self._take_up_settings(settings, self._in_force.rules)
+        self._feet = FollowedFeet(settings.pedals, self._desk, self._writer, clock)
+        self._hearing = Hearing(
+            sound,
+            self._desk,
+            clock,
+            self._in_force,
+            make_ear=make_ear or self._new_ear,
+            alive=self._manager.alive,
+        )
         self._failed = threading.Event()
         self._unwritten = 0
         self._open_parts = ExitStack()
@@ -164,28 +137,15 @@ class Room:
 
     def status(self) -> dict[str, Any]:
         """Say how drone, sitting, pedals, sound and log are."""
-        desk = self._desk.status()
-        if self._feet is not None and self._feet.trouble is not None:
-            desk["pedals"]["trouble"] = self._feet.trouble
         now = self._clock.now()
         return {
-            **desk,
-            "felt_s_ago": self._felt_s_ago(now),
+            **self._desk.status(),
+            "pedals": self._feet.status(),
+            "felt_s_ago": self._feet.felt_s_ago(now),
             "care": self._desk.care(now),
             "sound": asdict(self._sound.report()),
             "log": asdict(self._writer.report()),
             "settings": {"trouble": self._settings_trouble},
-        }
-
-    def _felt_s_ago(self, now: Instant) -> dict[str, float | None]:
-        """Say how long ago each pedal of the board was pressed; ``None``: not yet."""
-        if self._feet is None:
-            return {}
-        board = pedals_of_board(self._settings.pedals.count)
-        felt = {pedal: self._felt.get(pedal) for pedal in board}
-        return {
-            pedal.value: None if at_s is None else now.monotonic_s - at_s
-            for pedal, at_s in felt.items()
         }
 
     def answer(self, request: Message) -> Message:
@@ -221,36 +181,12 @@ class Room:
         return {"checked_in": self._desk.check_in(player, now, sure=sure)}
 
     def _set(self, values: Message, *, by_owner: bool) -> None:
-        """Take values of :mod:`appliance.log.room_settings` at once; a null one is the file's."""
-        with self._setting:
-            setup = self._setup.with_values(values, by_owner=by_owner)
-            if needs_new_ear(self._settings.room, setup.settings.room):
-                self._changed.clear()
-                self._changes.put(setup)
-                self._changed.wait(CHANGE_S)  # for the hearing to end the note that sounds
-                self._take_changes()
-            else:
-                self._set_up(setup)
-            if isinstance(note := values.get("drone_note"), str):
-                self._desk.set_drone(self._clock.now(), note=note)
+        self._in_force.set(values, by_owner=by_owner)
+        if isinstance(note := values.get("drone_note"), str):
+            self._desk.set_drone(self._clock.now(), note=note)
 
-    def _take_changes(self) -> None:
-        with suppress(queue.Empty):
-            self._set_up(self._changes.get_nowait())
-            self._changed.set()
-
-    def _set_up(self, setup: Setup) -> None:
-        self._setup, self._settings = setup, setup.settings
-        self._desk.set_up(setup.settings, setup.rules, self._clock.now())
-
-    def press(self, pedal: Pedal, at_s: float) -> None:
-        """Take a contact that closed; may be called from any thread."""
-        self._felt[pedal] = at_s
-        self._edges.put((pedal, True, at_s))
-
-    def release(self, pedal: Pedal, at_s: float) -> None:
-        """Take a contact that opened; may be called from any thread."""
-        self._edges.put((pedal, False, at_s))
+    def _take_up_settings(self, settings: Settings, rules: HouseRules) -> None:
+        self._desk.set_up(settings, rules, self._clock.now())
 
     def _tick(self) -> None:
         now = self._clock.now()
@@ -272,8 +208,7 @@ class Room:
 
     def _how_it_is(self) -> str:
         sound, log = self._sound.report(), self._writer.report()
-        pedals = self._feet.trouble if self._feet is not None else None
-        parts = (sound.trouble, log.trouble, pedals, self._settings_trouble)
+        parts = (sound.trouble, log.trouble, self._feet.trouble, self._settings_trouble)
         troubles = [trouble for trouble in parts if trouble]
         return " ".join(troubles) or f"Hears through {sound.device!r}."
 
@@ -281,7 +216,8 @@ class Room:
         return self._clock.now().monotonic_s
 
     def _new_ear(self, sample_rate_hz: float) -> Listener:
-        return Ear(self._settings, self._settings.room.instrument, sample_rate_hz)
+        settings = self._in_force.settings
+        return Ear(settings, settings.room.instrument, sample_rate_hz)
 
     def _stop_writer(self) -> None:
         self._unwritten = self._writer.stop(FLUSH_S)
@@ -293,10 +229,10 @@ class Room:
             control.start()
 
     def _start_hearing(self, parts: ExitStack) -> None:
-        hearing = self._thread("hearing", self._hear)
+        hearing = self._thread("hearing", self._hearing.follow)
         hearing.start()
         parts.callback(self._hear_the_rest, hearing)
-        parts.callback(self._sound_over.set)
+        parts.callback(self._hearing.leave)
         parts.callback(self._sound.stop)
         self._sound.start()
         parts.callback(self._fade_out)
@@ -309,11 +245,11 @@ class Room:
 
     def _start_feet(self, parts: ExitStack) -> None:
         if self._open_feet is not None:
-            thread = self._thread("feet", self._follow_feet)
+            thread = self._thread("feet", self._feet.follow)
             thread.start()
             parts.callback(thread.join)
-            parts.callback(self._feet_gone.set)
-            self._feet = self._open_feet(self.press, self.release)
+            parts.callback(self._feet.leave)
+            self._feet.open(self._open_feet)
             parts.callback(self._feet.close)
 
     def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
@@ -332,74 +268,4 @@ class Room:
         """Let a sounding drone fade before the stream closes: a cut would click."""
         if self._desk.heard is Heard.SOUNDING:
             self._desk.set_drone(self._clock.now(), on=False)
-            threading.Event().wait(self._settings.drone.fade_s + 0.1)
-
-    def _hear(self) -> None:
-        stretch: _Stretch | None = None
-        while True:
-            block = self._sound.next_block(SILENT_STREAM_S)
-            if stretch is not None and (block is None or block.fresh or self._outdated(stretch)):
-                self._tell_desk(stretch, stretch.ear.finish())
-                stretch = None
-            self._take_changes()
-            if block is not None:
-                stretch = stretch or self._begin_stretch(block)
-                self._tell_desk(stretch, stretch.hear(block))
-                self._manager.alive()
-            elif self._sound_over.is_set():
-                return
-            else:
-                self._follow_search()
-
-    def _follow_search(self) -> None:
-        """No sound: the room is alive only while the search for the device gets further."""
-        steps = self._sound.report().search_steps
-        if steps != self._search_steps:
-            self._search_steps = steps
-            self._manager.alive()
-
-    def _begin_stretch(self, block: Block) -> "_Stretch":
-        return _Stretch(self._make_ear(block.sample_rate_hz), self._settings.room)
-
-    def _outdated(self, stretch: "_Stretch") -> bool:
-        """Tell whether an ear was made for another A4 or instrument."""
-        changing = not self._changes.empty()
-        return changing or needs_new_ear(stretch.made_for, self._settings.room)
-
-    def _tell_desk(self, stretch: "_Stretch", events: list[Event]) -> None:
-        if events:
-            now = self._clock.now()
-            ear_zero = later(now, stretch.began_s - now.monotonic_s)
-            for event in events:
-                self._desk.hear(event, ear_zero)
-
-    def _follow_feet(self) -> None:
-        while not self._feet_gone.is_set():
-            try:
-                pedal, down, at_s = self._edges.get(timeout=FOOT_TICK_S)
-            except queue.Empty:
-                gestures = self._board.tick(self._now_s())
-            else:
-                gestures = (self._board.press if down else self._board.release)(pedal, at_s)
-            now = self._clock.now()
-            for gesture in gestures:
-                action = action_of(gesture, self._desk.heard)
-                if action is not None:
-                    self._desk.act(action, later(now, gesture.at_s - now.monotonic_s))
-            self._desk.pedals_stuck(self._board.stuck(now.monotonic_s), now)
-            self._desk.tick(now)
-
-
-class _Stretch:
-    """An unbroken stretch of sound and the ear that follows it."""
-
-    def __init__(self, ear: Listener, made_for: RoomSettings) -> None:
-        self.ear = ear
-        self.made_for = made_for
-        self.began_s = 0.0  # on the monotonic clock; told anew by every block, so it cannot drift
-        self._heard_s = 0.0
-
-    def hear(self, block: Block) -> list[Event]:
-        self._heard_s += block.mic.size / block.sample_rate_hz
-        self.began_s = block.at_s - self._heard_s
-        return self.ear.hear(block.mic, block.sent)
+            threading.Event().wait(self._in_force.settings.drone.fade_s + 0.1)

@@ -17,7 +17,6 @@ from tqdm import tqdm
 
 from appliance.demo_player import NICKNAME, PlannedSitting, two_weeks
 from appliance.demo_report import comparison
-from appliance.desk import later
 from appliance.devices.clock import SimulatedClock
 from appliance.devices.simulated_player import SimulatedPlayer
 from appliance.devices.simulated_room import SimulatedRoom
@@ -206,16 +205,16 @@ def write_sitting(
 
     for entry in entries:
         if isinstance(entry, Called):
-            at = later(zero, entry.at_s)
+            at = zero.later(entry.at_s)
             settle(at.monotonic_s)
             calls.give(entry.call, at)
         elif isinstance(entry, NoteEnded):
-            began, last = later(zero, entry.note.start_s), later(zero, entry.note.end_s)
+            began, last = zero.later(entry.note.start_s), zero.later(entry.note.end_s)
             settle(last.monotonic_s)
             note_ids.append(log.add_note(sitting_id, entry.note, last))
             calls.note_ended(len(note_ids) - 1, began.monotonic_s, last.monotonic_s)
         else:
-            calls.note_landed(later(zero, entry.start_s).monotonic_s)
+            calls.note_landed(zero.later(entry.start_s).monotonic_s)
         for key, called in calls.to_log():
             if called is None:
                 log.take_back_call(note_ids[key], last)

@@ -7,23 +7,23 @@ its doors may be used from any thread. It never waits: the log and the loudspeak
 import logging
 import threading
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import Any
 
+from appliance.calling import CalledNotes
 from appliance.care import Care
+from appliance.changing import needs_new_ear
 from appliance.log.calendar import room_zone
 from appliance.log.chosen import NO_RULES, HouseRules
-from appliance.log.records import EventKind, Listened, SittingRow
+from appliance.log.records import Listened, SittingRow
 from appliance.log.writer import LogWriter
-from appliance.practice.calls import Calls, Due, Fate, answer_to
 from appliance.practice.cues import Cue
 from appliance.practice.order import Order
-from appliance.practice.pedalboard import Action, Heard, Pedal
+from appliance.practice.pedalboard import Action, Gesture, Heard, action_of
 from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
 from appliance.practice.wanted import WantedDrone
-from appliance.settings import RoomSettings, Settings
+from appliance.settings import Settings
 from appliance.sitting import Sitting
-from appliance.tuning import error_cents, note_name, parse_note, unsure
+from appliance.tuning import note_name, parse_note, unsure
 from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
 
 logger = logging.getLogger(__name__)
@@ -41,15 +41,6 @@ _CALLS = {
 }
 
 BETWEEN_CUES_S = 1.5  # two cues at once could not be told apart
-
-
-def later(moment: Instant, seconds: float) -> Instant:
-    """Return the moment ``seconds`` after (negative: before) another, on both clocks."""
-    return replace(
-        moment,
-        wall_s=moment.wall_s + seconds,
-        monotonic_s=moment.monotonic_s + seconds,
-    )
 
 
 class Desk:
@@ -70,11 +61,11 @@ class Desk:
         self._drone = WantedDrone(settings, order)
         self._sitting = Sitting(settings, writer)
         self._care, self._answered_s = Care(settings), 0.0
-        self._calls = Calls()
+        self._called = CalledNotes(settings, self._sitting, self._drone, writer)
+        self._calls = self._called.calls
         self._last_settled_hz: float | None = None
         # What is wanted of the note that still sounds, as soon as it has ended.
         self._strike_wanted = self._round_wanted = False
-        self._stuck: frozenset[Pedal] = frozenset()
         self._acts: dict[Action, Callable[[Instant], None]] = {
             Action.KEEP_NOTE: self._keep_note,
             Action.START_DRONE: self._start_drone,
@@ -105,13 +96,13 @@ class Desk:
                 self._calls.note_landed(began_s, hz if sure else None)
 
     def _note_ended(self, note: HeardNote, ear_zero: Instant) -> None:
-        began, ended = later(ear_zero, note.start_s), later(ear_zero, note.end_s)
+        began, ended = ear_zero.later(note.start_s), ear_zero.later(note.end_s)
         self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
         key, counts = self._sitting.add(note, began, ended)
         self._care.play(note, began, ended, self._sitting.player)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
-        self._log_calls(ended)
+        self._called.log(ended)
         if not counts:
             self._calls.forget()
             return
@@ -146,9 +137,9 @@ class Desk:
         """Let time pass: a call gets its answer, a sitting ends after long silence."""
         with self._lock:
             self._keep_quiet(now)
-            if self._settle_calls(now.monotonic_s):
+            if self._called.settle(now.monotonic_s):
                 self._answered_s = now.monotonic_s
-            self._log_calls(now)
+            self._called.log(now)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
             self._look_after(now)
@@ -164,61 +155,31 @@ class Desk:
             self._drone.cue(cue)
             self._answered_s = now.monotonic_s
 
-    def _settle_calls(self, at_s: float) -> bool:
-        """Answer the calls whose time has come; tell whether there was any."""
-        settled = False
-        while (due := self._calls.due(at_s)) is not None:
-            settled = True
-            if self._settings.practice.answers:
-                self._drone.cue(self._answer(due))
-        return settled
-
-    def _log_calls(self, now: Instant) -> None:
-        """Write calls at once: what is not final yet must not be lost with the power either."""
-        for key, called in self._calls.to_log():
-            if called is not None:
-                self._writer.add_call(key, called.call, called.at)
-            else:
-                self._writer.take_back_call(key, now)
-
-    def _answer(self, due: Due) -> Cue:
-        played = None if due.key is None else self._sitting.played(due.key)
-        landing_hz = due.landing_hz if played is None else played.note.landing_hz
-        aim = None if played is None else played.aim
-        if played is None and landing_hz is not None:  # it still sounds
-            aim = self._sitting.aim_at(landing_hz, self._drone.root_hz)
-        if landing_hz is None or aim is None or aim.unsure:
-            return Cue.NOT_MEASURED
-        band_cents = self._settings.room.band_cents
-        return answer_to(due.called.call, error_cents(landing_hz, aim), band_cents)
-
     def close(self, now: Instant) -> None:
         """Settle the last calls and end the sitting: the room closes."""
         with self._lock:
-            self._settle_calls(float("inf"))
-            self._log_calls(now)
+            self._called.close(now)
             self._sitting.end(now.monotonic_s)
             self._writer.keep_listening(self._care.last_to_keep())
 
     # -- what the foot asks -------------------------------------------------------------------
 
-    def act(self, action: Action, at: Instant) -> None:
-        """Do what a gesture asked for."""
+    def obey(self, gestures: Iterable[Gesture], now: Instant) -> None:
+        """Do what gestures ask for, each at its own time."""
+        for gesture in gestures:
+            action = action_of(gesture, self.heard)
+            if action is not None:
+                self._act(action, now.later(gesture.at_s - now.monotonic_s))
+
+    def _act(self, action: Action, at: Instant) -> None:
         with self._lock:
             if action in _SEMITONES:
                 self._end_round(at)  # its target would no longer be the drone's
                 self._drone.step(_SEMITONES[action])
             elif action in _CALLS:
-                self._call(_CALLS[action], at)
+                self._called.give(_CALLS[action], at)
             else:
                 self._acts[action](at)
-
-    def _call(self, call: Call, at: Instant) -> None:
-        fate = Fate.NOTHING
-        if not self._sitting.paused:
-            fate = self._calls.give(call, at)
-            self._log_calls(at)
-        self._drone.cue(Cue.CALL_TAKEN if fate is Fate.ATTACHED else Cue.NOTHING_THERE)
 
     def _keep_note(self, at: Instant) -> None:
         if self._last_settled_hz is None:
@@ -279,16 +240,6 @@ class Desk:
         self._sitting.pause(at, on=on)
         self._drone.cue(Cue.PAUSED if on else Cue.RESUMED)
 
-    def pedals_stuck(self, stuck: frozenset[Pedal], at: Instant) -> None:
-        """Take which pedals are stuck; say and log what has changed."""
-        with self._lock:
-            for pedal in sorted(stuck - self._stuck):
-                logger.warning(_stuck_sentence([pedal]))
-                self._writer.add_event(EventKind.PEDAL_STUCK, at, pedal.value)
-            for pedal in sorted(self._stuck - stuck):
-                self._writer.add_event(EventKind.PEDAL_FREE, at, pedal.value)
-            self._stuck = stuck
-
     # -- what a client asks -------------------------------------------------------------------
 
     def set_up(self, settings: Settings, rules: HouseRules, now: Instant) -> None:
@@ -302,12 +253,12 @@ class Desk:
             if self._settings.drone.level_dbfs != settings.drone.level_dbfs:
                 self._drone.set_level(settings.drone.level_dbfs)
             self._settings, self._rules = settings, rules
+            self._called.settings = settings
             self._care.set_up(settings)
             if before != room:
                 self._end_round(now)
             if needs_new_ear(before, room):
-                self._settle_calls(float("inf"))
-                self._log_calls(now)
+                self._called.close(now)
                 self._calls.forget()
                 self._last_settled_hz = None
                 self._sitting.end(now.monotonic_s)
@@ -386,20 +337,7 @@ class Desk:
                 "player": self._sitting.player,
                 "paused": self._sitting.paused,
                 "round": self._sitting.round is not None,
-                "pedals": {"stuck": sorted(self._stuck), "trouble": _stuck_sentence(self._stuck)},
             }
-
-
-def needs_new_ear(before: RoomSettings, room: RoomSettings) -> bool:
-    """Tell whether notes heard before and after a change of settings cannot share a sitting."""
-    return before.a4_hz != room.a4_hz or before.instrument != room.instrument
-
-
-def _stuck_sentence(stuck: Iterable[Pedal]) -> str | None:
-    names = " and ".join(sorted(stuck))
-    if not names:
-        return None
-    return f"Held down for too long and ignored: {names}; free the pedal or look at its cable."
 
 
 def _drone_note(name: str) -> int:

@@ -13,9 +13,10 @@ from appliance.backup import folder_of
 from appliance.caretaker import Caretaker
 from appliance.checkup import Checkup
 from appliance.control import add_socket, default_socket_path
-from appliance.daemon import Feet, OnEdge, OpenFeet, Room
+from appliance.daemon import Room
 from appliance.devices.blocks import Sound
 from appliance.devices.clock import SystemClock
+from appliance.feet import Feet, OnEdge, OpenFeet
 from appliance.last_good import load_or_last_good
 from appliance.log import owner_code
 from appliance.log.backups import offer

@@ -4,7 +4,7 @@ Units stand in the names: ``_hz``, ``_cents``, ``_s`` (seconds), ``_db``. Pitch 
 Hz; cents against a target are computed when somebody reads, never when something is heard.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -153,3 +153,7 @@ class Instant:
     monotonic_s: float
     boot_id: str
     synchronised: bool
+
+    def later(self, seconds: float) -> "Instant":
+        """Return the moment ``seconds`` after (negative: before) this one, on both clocks."""
+        return replace(self, wall_s=self.wall_s + seconds, monotonic_s=self.monotonic_s + seconds)

@@ -13,7 +13,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.people import People, Person, Role
 from appliance.log.records import parse_id
 from appliance.settings import Settings
-from tests.log_rows import heard, instant, later
+from tests.log_rows import heard, instant
 from web import create_app
 
 NOW = instant(2026, 2, 15, 20)
@@ -77,7 +77,7 @@ def _play(log: Logbook, player: Person, name: str) -> str:
     at = instant(2026, 2, 10)
     sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0, player=player.person_id)
     for number in range(12):
-        log.add_note(sitting, heard(name, -20.0 + number, -2.0), at := later(at, 3.0))
+        log.add_note(sitting, heard(name, -20.0 + number, -2.0), at := at.later(3.0))
     log.end_sitting(sitting, at)
     return sitting
 

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.desk import Desk, later
+from appliance.desk import Desk
 from appliance.devices.clock import SimulatedClock
 from appliance.devices.loudspeaker import Loudspeaker
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
 from appliance.practice.order import Order
-from appliance.practice.pedalboard import Gesture, Pedal, Pedalboard, action_of
+from appliance.practice.pedalboard import Pedal, Pedalboard
 from appliance.settings import Settings
 from tests.waves import RATE_HZ
 
@@ -53,7 +53,7 @@ class LockstepRoom:
     def foot(self, pedal: Pedal, *, down: bool) -> None:
         """Put the foot down, or lift it."""
         edge = self._board.press if down else self._board.release
-        self._obey(edge(pedal, self._now_s()))
+        self._desk.obey(edge(pedal, self._now_s()), self._clock.now())
 
     def wait(self, seconds: float) -> None:
         """Let so many seconds pass, block after block."""
@@ -74,13 +74,6 @@ class LockstepRoom:
         self.orders.append(order)
         self._loudspeaker.order(order)
 
-    def _obey(self, gestures: list[Gesture]) -> None:
-        for gesture in gestures:
-            action = action_of(gesture, self._desk.heard)
-            if action is not None:
-                now = self._clock.now()
-                self._desk.act(action, later(now, gesture.at_s - now.monotonic_s))
-
     def _block(self) -> None:
         sent = self._loudspeaker.render(BLOCK_FRAMES).astype(np.float64)
         self._path = np.concatenate([self._path, sent])
@@ -92,5 +85,5 @@ class LockstepRoom:
         self._clock.advance(BLOCK_FRAMES / RATE_HZ)
         for event in self._ear.hear(mic, sent):
             self._desk.hear(event, self._zero)
-        self._obey(self._board.tick(self._now_s()))
+        self._desk.obey(self._board.tick(self._now_s()), self._clock.now())
         self._desk.tick(self._clock.now())

@@ -58,10 +58,6 @@ def instant(year: int, month: int, day: int, hour: int = 17, minute: int = 0) ->
     return Instant(wall_s, wall_s - 1.7e9, BOOT, True)
 
 
-def later(at: Instant, seconds: float) -> Instant:
-    return replace(at, wall_s=at.wall_s + seconds, monotonic_s=at.monotonic_s + seconds)
-
-
 SITTING = SittingRow("00000001-1", "north room", None, "viola", 440.0, instant(2026, 2, 9), None)
 _numbers = count(2)
 
@@ -93,13 +89,13 @@ def fill(path: Path, room: str = "north room", notes_a_day: int = 42) -> None:
             at = instant(2026, 2, day)
             sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
             for number in range(notes_a_day):
-                at = later(at, 2.5)
+                at = at.later(2.5)
                 note_id = log.add_note(sitting, _played(chance, number, day), at)
                 if number % 9 == 4:
-                    log.add_call(note_id, Call.FLAT, later(at, 1.0))
+                    log.add_call(note_id, Call.FLAT, at.later(1.0))
                 if number % 29 == 28:
                     log.strike(note_id)
-            log.end_sitting(sitting, later(at, 600.0))
+            log.end_sitting(sitting, at.later(600.0))
 
 
 def _played(chance: Random, number: int, day: int) -> HeardNote:
@@ -132,17 +128,17 @@ def fill_tuned_evening(path: Path, room: str = "north room") -> None:
     with Logbook(path, room) as log:
         sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
         for name, cents in (("A4", 3.0), ("A4", 0.0), ("D4", -11.0), ("D4", -2.0), ("G3", -19.9)):
-            log.add_note(sitting, heard(name, cents), at := later(at, 4.0))
-        log.add_note(sitting, heard("G3", -9.9), at := later(at, 4.0))  # a pure G is at -3.9
+            log.add_note(sitting, heard(name, cents), at := at.later(4.0))
+        log.add_note(sitting, heard("G3", -9.9), at := at.later(4.0))  # a pure G is at -3.9
         for number in range(160):
             name = chance.choice(["G3", "C#4", "E4", "F#4", "B3", "A3"])
             off = chance.gauss(0.0, 10.0 if name != "G3" else 1.0)
             pure = PURE.get(name, 0.0) + (-9.9 if name == "G3" else 0.0)
-            note_id = log.add_note(sitting, heard(name, pure + off), at := later(at, 3.0))
+            note_id = log.add_note(sitting, heard(name, pure + off), at := at.later(3.0))
             heard_off = off - (8.0 if name == "C#4" else 0.0) + chance.gauss(0.0, 4.0)
             call = Call.SHARP if heard_off > 6 else Call.FLAT if heard_off < -6 else Call.IN_TUNE
             if number % 2:
-                log.add_call(note_id, call, later(at, 1.0))
+                log.add_call(note_id, call, at.later(1.0))
         log.end_sitting(sitting, at)
 
 
@@ -160,10 +156,10 @@ def fill_called_week(path: Path, room: str = "north room") -> None:
                 name = chance.choice(["C#4", "E4", "F#4", "B3"])
                 off = chance.gauss(0.0, 11.0)
                 note = heard(name, PURE.get(name, 0.0) + off)
-                note_id = log.add_note(sitting, note, at := later(at, 3.0))
+                note_id = log.add_note(sitting, note, at := at.later(3.0))
                 heard_off = off - tonight - (8.0 if name == "C#4" else 0.0) + chance.gauss(0.0, 3.0)
                 said = (
                     Call.SHARP if heard_off > 6 else Call.FLAT if heard_off < -6 else Call.IN_TUNE
                 )
-                log.add_call(note_id, said, later(at, 1.0))
+                log.add_call(note_id, said, at.later(1.0))
             log.end_sitting(sitting, at)

@@ -8,7 +8,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.records import UNMARKED, EventKind, Marks, RoundGoal
 from appliance.tuning import note_hz, parse_note
 from appliance.vocabulary import Call, Instant, Vibrato
-from tests.log_rows import UNMEASURED, heard, instant, later
+from tests.log_rows import UNMEASURED, heard, instant
 
 STARTED = instant(2026, 2, 12, 16, 58)
 SCALE = ("A3", "B3", "C#4", "D4", "E4", "F#4", "E4", "D4")
@@ -24,16 +24,16 @@ def fill_sitting(path: Path, room: str = "north room", minutes: int = 24) -> str
     with Logbook(path, room) as log:
         log._db.execute("PRAGMA synchronous = OFF")  # no power will be cut here
         sitting = log.begin_sitting(STARTED, instrument="viola", a4_hz=440.0)
-        at = _notes(log, sitting, later(STARTED, 3.0), _Stretch(60.0 * minutes / 3), chance)
-        at = _round(log, sitting, later(at, 5.0))
-        log.add_event(EventKind.PAUSED, later(at, 1.0), sitting)
-        at = _notes(log, sitting, later(at, 2.0), _Stretch(70.0, Marks(paused=True)), chance)
-        log.add_event(EventKind.RESUMED, later(at, 1.0), sitting)
-        at = later(at, 240.0)
+        at = _notes(log, sitting, STARTED.later(3.0), _Stretch(60.0 * minutes / 3), chance)
+        at = _round(log, sitting, at.later(5.0))
+        log.add_event(EventKind.PAUSED, at.later(1.0), sitting)
+        at = _notes(log, sitting, at.later(2.0), _Stretch(70.0, Marks(paused=True)), chance)
+        log.add_event(EventKind.RESUMED, at.later(1.0), sitting)
+        at = at.later(240.0)
         log.add_event(EventKind.WENT_WITHOUT, at, sitting)
-        at = _notes(log, sitting, later(at, 2.0), _Stretch(90.0, Marks(without=True)), chance)
-        log.add_event(EventKind.BROUGHT_BACK, later(at, 1.0), sitting)
-        at = _notes(log, sitting, later(at, 2.0), _Stretch(60.0 * minutes / 3, drone="D3"), chance)
+        at = _notes(log, sitting, at.later(2.0), _Stretch(90.0, Marks(without=True)), chance)
+        log.add_event(EventKind.BROUGHT_BACK, at.later(1.0), sitting)
+        at = _notes(log, sitting, at.later(2.0), _Stretch(60.0 * minutes / 3, drone="D3"), chance)
         log.end_sitting(sitting, at)
     return sitting
 
@@ -59,11 +59,11 @@ def _notes(log: Logbook, sitting: str, at: Instant, stretch: _Stretch, chance: R
             note = UNMEASURED
         sounding_hz = None if marks.without else hz
         note = replace(note, end_s=1.2, drone_hz=sounding_hz, reference_hz=hz)
-        at = later(at, 1.9)
+        at = at.later(1.9)
         note_id = log.add_note(sitting, note, at, marks)
         if number % 11 == 5 and not marks.paused:
             call = Call.FLAT if landing < -6 else Call.SHARP if landing > 6 else Call.IN_TUNE
-            log.add_call(note_id, call, later(at, 0.5))
+            log.add_call(note_id, call, at.later(0.5))
         if number % 37 == 36:
             log.strike(note_id)
         number += 1
@@ -76,16 +76,16 @@ def _round(log: Logbook, sitting: str, at: Instant) -> Instant:
     played = log.begin_round(sitting, goal, at)
     log.add_event(EventKind.ROUND_BEGUN, at, sitting)
     for number, landing in enumerate((-31, -24, -14, 4, 26, -6, 2, 7, -1, 3), 1):
-        log.add_note(sitting, heard("D4", 0.0), at := later(at, 3.0), Marks(in_round=True), played)
+        log.add_note(sitting, heard("D4", 0.0), at := at.later(3.0), Marks(in_round=True), played)
         note_id = log.add_note(
             sitting,
             heard("A4", landing, vibrato=VIBRATO),
-            at := later(at, 3.0),
+            at := at.later(3.0),
             Marks(in_round=True, try_number=number),
             played,
         )
         if number == 2:
-            log.add_call(note_id, Call.FLAT, later(at, 1.0))
+            log.add_call(note_id, Call.FLAT, at.later(1.0))
     log.end_round(played, won=True)
     log.add_event(EventKind.ROUND_ENDED, at, sitting)
     return at

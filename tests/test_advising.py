@@ -9,7 +9,7 @@ import pytest
 from appliance.__main__ import main
 from appliance.log.logbook import Logbook
 from appliance.vocabulary import Call, Vibrato
-from tests.log_rows import PURE, UNMEASURED, fill, heard, instant, later
+from tests.log_rows import PURE, UNMEASURED, fill, heard, instant
 
 Capture = pytest.CaptureFixture[str]
 PASSAGE = ["--instrument", "cello", "--notes", "E3 F#3 G#3 A3 C#4"]
@@ -102,7 +102,7 @@ def _log(path: Path) -> str:
         at = instant(2026, 2, 9)
         first = log.begin_sitting(at, instrument="viola", a4_hz=442.0, player="Ilka")
         for number, name in enumerate(["A3", "E4", "E4", "D4"] * 5):
-            at = later(at, 2.0)
+            at = at.later(2.0)
             cents = PURE.get(name, 0.0) + (2.0 if number < 14 else 25.0)
             fingered = heard(name, cents + 7.85, vibrato=Vibrato(5.5, 14.0))
             note = replace(fingered, drone_hz=221.0, reference_hz=221.0)
@@ -110,9 +110,9 @@ def _log(path: Path) -> str:
             if number < 10:
                 log.add_call(note_id, Call.SHARP if number == 0 else Call.IN_TUNE, at)
         log.end_sitting(first, at)
-        second = log.begin_sitting(later(at, 60.0), instrument="cello", a4_hz=440.0, player="Jo")
-        log.add_note(second, heard("G3", 0.0), later(at, 70.0))
-        log.add_note(second, UNMEASURED, later(at, 75.0))
+        second = log.begin_sitting(at.later(60.0), instrument="cello", a4_hz=440.0, player="Jo")
+        log.add_note(second, heard("G3", 0.0), at.later(70.0))
+        log.add_note(second, UNMEASURED, at.later(75.0))
     return first
 
 

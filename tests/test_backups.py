@@ -27,7 +27,7 @@ from appliance.log.reader import LogReader
 from appliance.log.schema import SCHEMA_VERSION, STEPS
 from appliance.log.upkeep import Erasure, Upkeep
 from appliance.vocabulary import Call, LogbookError
-from tests.log_rows import PLAIN, fill, instant, later
+from tests.log_rows import PLAIN, fill, instant
 from tests.traces import traces
 
 AT = instant(2026, 2, 9)
@@ -53,9 +53,9 @@ def _notes(path: Path) -> list[str]:
 def _sitting(log: Logbook, player: str | None, hz: float, notes: int = 3) -> list[str]:
     sitting = log.begin_sitting(AT, instrument="viola", a4_hz=440.0, player=player)
     note = replace(PLAIN, landing_hz=hz, settled_hz=hz)
-    ids = [log.add_note(sitting, note, later(AT, n)) for n in range(notes)]
-    log.add_call(ids[0], Call.FLAT, later(AT, 9))
-    log.end_sitting(sitting, later(AT, 10))
+    ids = [log.add_note(sitting, note, AT.later(n)) for n in range(notes)]
+    log.add_call(ids[0], Call.FLAT, AT.later(9))
+    log.end_sitting(sitting, AT.later(10))
     return ids
 
 
@@ -300,12 +300,12 @@ def test_a_clock_that_nobody_set_deletes_nothing(
 
 def test_sittings_of_a_clock_never_set_go_with_their_neighbours(path: Path) -> None:
     undated = replace(AT, wall_s=1000.0, synchronised=False, boot_id="no clock")
-    days = [AT, undated, later(AT, 86400.0), replace(undated, wall_s=2000.0), later(AT, 172800.0)]
+    days = [AT, undated, AT.later(86400.0), replace(undated, wall_s=2000.0), AT.later(172800.0)]
     with Logbook(path, "north room") as log:
         for at in days:
             sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
             log.add_note(sitting, PLAIN, at)
-            log.end_sitting(sitting, later(at, 60.0))
+            log.end_sitting(sitting, at.later(60.0))
     with Upkeep(path) as log:
         assert log.delete_before(AT.wall_s) == 0
         assert log.delete_before(AT.wall_s + 90000.0) == 3  # two dated ones and one between them

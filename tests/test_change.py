@@ -20,7 +20,7 @@ from appliance.log.change import (
 from appliance.log.judging import Landing, Reading
 from appliance.log.records import NoteRow
 from appliance.log.weeks import landings_of
-from tests.log_rows import SITTING, heard, instant, later, row
+from tests.log_rows import SITTING, heard, instant, row
 
 LANDED, RESCUED, MISSED = (2.0, None), (25.0, 2.0), (-25.0, None)
 _sittings = count(100)
@@ -30,9 +30,9 @@ def _sitting(*notes: tuple[str, tuple[float, float | None]]) -> list[NoteRow]:
     """One sitting of notes, each a name with landing and settled cents off equal temperament."""
     number = next(_sittings)
     sitting = replace(SITTING, sitting_id=f"00000001-{number}")
-    start = later(instant(2026, 2, 9), 3600.0 * number)
+    start = instant(2026, 2, 9).later(3600.0 * number)
     return [
-        replace(row(heard(name, *off), later(start, 3.0 * place)), sitting=sitting)
+        replace(row(heard(name, *off), start.later(3.0 * place)), sitting=sitting)
         for place, (name, off) in enumerate(notes)
     ]
 

@@ -12,7 +12,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.reader import LogReader
 from appliance.vocabulary import Call
 from tests.cast import NOW, Cast, app_for, gather, signed_in, token
-from tests.log_rows import heard, instant, later
+from tests.log_rows import heard, instant
 
 OTHER_BOOT = "00000000-1111-2222-3333-444444444444"
 
@@ -29,13 +29,13 @@ def cast(gathered: Cast, tmp_path: Path) -> Cast:
 
 def play(cast: Cast, player: str | None, hours_ago: float, notes: int = 10, **end: bool) -> str:
     """A sitting with a note every half minute, a call on each."""
-    at = later(NOW, -3600.0 * hours_ago)
+    at = NOW.later(-3600.0 * hours_ago)
     with Logbook(cast.path, "north room") as log:
         person = None if player is None else cast.people[player].person_id
         sitting = log.begin_sitting(at, instrument="cello", a4_hz=442.0, player=person)
         for number in range(notes):
-            note = log.add_note(sitting, heard("D4", float(number)), at := later(at, 30.0))
-            log.add_call(note, Call.SHARP, later(at, 1.0))
+            note = log.add_note(sitting, heard("D4", float(number)), at := at.later(30.0))
+            log.add_call(note, Call.SHARP, at.later(1.0))
         if end.get("end", True):
             log.end_sitting(sitting, at)
     return sitting
@@ -160,9 +160,9 @@ def test_notes_of_another_boot_keep_their_boot(cast: Cast) -> None:
     mira = cast.people["Mira"].person_id
     with Logbook(cast.path, "north room") as log:
         sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0, player=mira)
-        log.add_note(sitting, heard("D4", 0.0), later(at, 5.0))
+        log.add_note(sitting, heard("D4", 0.0), at.later(5.0))
         for second in (65.0, 70.0):
-            again = later(at, second)
+            again = at.later(second)
             again = type(again)(again.wall_s, second, OTHER_BOOT, True)
             note = log.add_note(sitting, heard("E4", 0.0), again)
             log.add_call(note, Call.FLAT, again)

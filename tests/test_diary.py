@@ -10,7 +10,7 @@ import pytest
 
 from appliance.log.records import NoteRow
 from appliance.log.weeks import Landing, Reading, landings_of, read_week
-from tests.log_rows import PURE, ZONE, heard, instant, later, row
+from tests.log_rows import PURE, ZONE, heard, instant, row
 from web.diary import Ruler, draw, scale_for
 
 OUTCOMES = ("landed", "rescued", "missed")
@@ -21,7 +21,7 @@ def _rows(notes: int, seed: int = 1) -> list[NoteRow]:
     chance = Random(seed)
     rows = []
     for number in range(notes):
-        at = later(instant(2026, 2, 9 + 3 * number // notes), 2.0 * number)
+        at = instant(2026, 2, 9 + 3 * number // notes).later(2.0 * number)
         off = chance.gauss(4.0, 14.0)
         rows.append(row(heard("E4", PURE["E4"] + off, PURE["E4"] + 0.4 * off), at))
     return rows

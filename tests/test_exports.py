@@ -22,7 +22,7 @@ from appliance.log.people import People, Role
 from appliance.log.records import Listened
 from appliance.log.schema import STEPS
 from appliance.settings import Settings
-from tests.log_rows import fill, heard, instant, later
+from tests.log_rows import fill, heard, instant
 from tests.sitting_rows import fill_sitting
 from web import create_app
 
@@ -144,8 +144,8 @@ def test_a_player_takes_their_own_and_nothing_else(tmp_path: Path) -> None:
             sitting = log.begin_sitting(
                 at, instrument="viola", a4_hz=440.0, player=player and player.person_id
             )
-            log.add_note(sitting, heard("A3", float(number)), later(at, 2.0))
-            log.end_sitting(sitting, later(at, 2.0))
+            log.add_note(sitting, heard("A3", float(number)), at.later(2.0))
+            log.end_sitting(sitting, at.later(2.0))
             listened = Listened(player and player.person_id, date(2026, 2, 11), 7.5)
             log.keep_listening([listened])
     assert _client(path).get("/exports/note.csv").status_code == 401

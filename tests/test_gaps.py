@@ -8,14 +8,14 @@ from appliance.log.interruptions import Cause, Interruption, interruptions
 from appliance.log.logbook import Logbook
 from appliance.log.records import EventKind, EventRow
 from appliance.settings import RoomSettings, Settings
-from tests.log_rows import PLAIN, instant, later
+from tests.log_rows import PLAIN, instant
 from web import create_app
 
 AT = instant(2026, 2, 10, 17, 3)
 
 
 def _event(kind: EventKind, after_s: float, detail: str | None = None) -> EventRow:
-    return EventRow(kind, detail, later(AT, after_s))
+    return EventRow(kind, detail, AT.later(after_s))
 
 
 def test_a_device_that_went_and_came() -> None:
@@ -55,10 +55,10 @@ def test_the_page_of_a_sitting_says_so(
 ) -> None:
     with Logbook(tmp_path / "room.db", "north room") as log:
         sitting = log.begin_sitting(AT, instrument="viola", a4_hz=440.0)
-        log.add_note(sitting, PLAIN, later(AT, 3.0))
+        log.add_note(sitting, PLAIN, AT.later(3.0))
         for kind, after_s, detail in kinds:
-            log.add_event(kind, later(AT, after_s), sitting, detail)
-        log.end_sitting(sitting, later(AT, 200.0))
+            log.add_event(kind, AT.later(after_s), sitting, detail)
+        log.end_sitting(sitting, AT.later(200.0))
     settings = Settings(room=RoomSettings(time_zone="Europe/Lisbon"))
     client = create_app(tmp_path / "room.db", settings).test_client()
     page = " ".join(client.get(f"/sitting/{sitting}").get_data(as_text=True).split())

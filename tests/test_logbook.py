@@ -32,7 +32,7 @@ from appliance.vocabulary import (
     Shift,
     Vibrato,
 )
-from tests.log_rows import BOOT, PLAIN, UNMEASURED, fill, heard, instant, later
+from tests.log_rows import BOOT, PLAIN, UNMEASURED, fill, heard, instant
 
 AT = instant(2026, 2, 9)
 FULL = replace(
@@ -64,7 +64,7 @@ def _begun(log: Logbook) -> str:
 def _logged(path: Path, *notes: HeardNote) -> list[str]:
     with Logbook(path, "north room") as log:
         sitting = _begun(log)
-        return [log.add_note(sitting, note, later(AT, n)) for n, note in enumerate(notes)]
+        return [log.add_note(sitting, note, AT.later(n)) for n, note in enumerate(notes)]
 
 
 def _on_boot_clock(note: HeardNote, ended_at: Instant) -> HeardNote:
@@ -114,7 +114,7 @@ def test_every_float_survives_bit_for_bit(
     with LogReader(path) as log:
         rows = log.notes(0, 1e11)
     assert [row.note for row in rows] == [
-        _on_boot_clock(note, later(AT, n)) for n, note in enumerate(notes)
+        _on_boot_clock(note, AT.later(n)) for n, note in enumerate(notes)
     ]
 
 
@@ -158,8 +158,8 @@ def test_the_instrument_says_what_moved(path: Path, instrument: str, movement: M
 def test_the_last_call_counts_and_earlier_ones_are_kept(path: Path) -> None:
     with Logbook(path, "north room") as log:
         note_id = log.add_note(_begun(log), PLAIN, AT)
-        log.add_call(note_id, Call.SHARP, later(AT, 1))
-        log.add_call(note_id, Call.IN_TUNE, later(AT, 0.5))  # the wall clock jumped back
+        log.add_call(note_id, Call.SHARP, AT.later(1))
+        log.add_call(note_id, Call.IN_TUNE, AT.later(0.5))  # the wall clock jumped back
         (row,) = log.notes(0, 1e11)
     assert row.call is Call.IN_TUNE
     with sqlite3.connect(path) as raw:
@@ -173,10 +173,10 @@ def test_the_last_call_counts_and_earlier_ones_are_kept(path: Path) -> None:
 def test_a_call_that_spoke_of_another_note_is_taken_back_and_kept(path: Path) -> None:
     with Logbook(path, "north room") as log:
         note_id = log.add_note(_begun(log), PLAIN, AT)
-        log.add_call(note_id, Call.SHARP, later(AT, 1))
-        log.take_back_call(note_id, later(AT, 2))
+        log.add_call(note_id, Call.SHARP, AT.later(1))
+        log.take_back_call(note_id, AT.later(2))
         assert [row.call for row in log.notes(0, 1e11)] == [None]
-        log.add_call(note_id, Call.FLAT, later(AT, 3))
+        log.add_call(note_id, Call.FLAT, AT.later(3))
         assert [row.call for row in log.notes(0, 1e11)] == [Call.FLAT]
     with sqlite3.connect(path) as raw:
         assert raw.execute("SELECT count(*) FROM call").fetchone() == (3,)
@@ -194,7 +194,7 @@ def test_a_struck_note_is_kept_and_marked(path: Path) -> None:
 
 
 def test_a_sitting_ends_even_in_another_boot(path: Path) -> None:
-    end = replace(later(AT, 600), boot_id="another boot", synchronised=False)
+    end = replace(AT.later(600), boot_id="another boot", synchronised=False)
     with Logbook(path, "north room") as log:
         sitting = _begun(log)
         log.add_note(sitting, PLAIN, AT)
@@ -259,12 +259,12 @@ def test_a_killed_writer_loses_no_note_that_was_returned(path: Path) -> None:
         """
         import sys
         from appliance.log.logbook import Logbook
-        from tests.log_rows import PLAIN, instant, later
+        from tests.log_rows import PLAIN, instant
         at = instant(2026, 2, 9)
         with Logbook(sys.argv[1], "north room") as log:
             sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
             for n in range(100000):
-                print(log.add_note(sitting, PLAIN, later(at, n)), flush=True)
+                print(log.add_note(sitting, PLAIN, at.later(n)), flush=True)
         """
     )
     writer = subprocess.Popen(
@@ -292,7 +292,7 @@ def test_a_commit_takes_well_under_a_second(path: Path) -> None:
         took_s = []
         for n in range(50):
             began = time.perf_counter()
-            log.add_note(sitting, FULL, later(AT, n))
+            log.add_note(sitting, FULL, AT.later(n))
             took_s.append(time.perf_counter() - began)
     assert max(took_s) < 1.0
 
@@ -303,7 +303,7 @@ def test_a_reader_sees_what_a_writer_has_committed_and_stops_nobody(path: Path) 
         log.add_note(sitting, PLAIN, AT)
         with LogReader(path) as reader:
             assert len(reader.notes(0, 1e11)) == 1
-            log.add_note(sitting, PLAIN, later(AT, 1))
+            log.add_note(sitting, PLAIN, AT.later(1))
             assert len(reader.notes(0, 1e11)) == 2
 
 
@@ -444,7 +444,7 @@ def test_its_room_brings_an_older_log_up_to_date_and_loses_nothing(path: Path) -
     with Logbook(path, "north room") as log:
         sitting = _begun(log)
         one = log.begin_round(sitting, GOAL, AT)
-        log.add_note(sitting, PLAIN, later(AT, 9), Marks(True, True, True, 3), one)
+        log.add_note(sitting, PLAIN, AT.later(9), Marks(True, True, True, 3), one)
         assert log.notes(AT.wall_s + 1, 1e11)[0].marks == Marks(True, True, True, 3)
         assert log._db.execute("PRAGMA foreign_key_check").fetchall() == []
 
@@ -481,21 +481,21 @@ def test_rounds_and_events_come_back_as_they_were(path: Path) -> None:
     with Logbook(path, "north room") as log:
         log.add_event(EventKind.PEDAL_STUCK, AT, detail="left")
         sitting = _begun(log)
-        first = log.begin_round(sitting, GOAL, later(AT, 1))
-        second = log.begin_round(sitting, replace(GOAL, from_hz=None), later(AT, 5))
-        log.add_event(EventKind.PAUSED, later(AT, 2), sitting)
+        first = log.begin_round(sitting, GOAL, AT.later(1))
+        second = log.begin_round(sitting, replace(GOAL, from_hz=None), AT.later(5))
+        log.add_event(EventKind.PAUSED, AT.later(2), sitting)
         log.end_round(first, won=True)
-        log.add_note(sitting, PLAIN, later(AT, 3), Marks(in_round=True, try_number=1), first)
-        log.add_note(sitting, PLAIN, later(AT, 4), Marks(in_round=True), first)
-        log.add_note(sitting, PLAIN, later(AT, 4.5), Marks(), first)
+        log.add_note(sitting, PLAIN, AT.later(3), Marks(in_round=True, try_number=1), first)
+        log.add_note(sitting, PLAIN, AT.later(4), Marks(in_round=True), first)
+        log.add_note(sitting, PLAIN, AT.later(4.5), Marks(), first)
         assert log.rounds(0, 1e11) == [
-            RoundRow(first, GOAL, later(AT, 1), True),
-            RoundRow(second, replace(GOAL, from_hz=None), later(AT, 5), None),
+            RoundRow(first, GOAL, AT.later(1), True),
+            RoundRow(second, replace(GOAL, from_hz=None), AT.later(5), None),
         ]
         assert log.rounds(0, AT.wall_s + 5)[-1].round_id == first
         assert log.events(0, 1e11) == [
             EventRow(EventKind.PEDAL_STUCK, "left", AT),
-            EventRow(EventKind.PAUSED, None, later(AT, 2)),
+            EventRow(EventKind.PAUSED, None, AT.later(2)),
         ]
         assert [row.round_id for row in log.notes(0, 1e11)] == [first, first, None]
         with pytest.raises(LogbookError, match="00000001-99"):
@@ -559,9 +559,9 @@ def test_a_note_takes_under_200_bytes_with_its_index(path: Path) -> None:
         with log._db.atomic():  # one commit: the size does not depend on it
             for n in range(3000):
                 note = FULL if n % 3 == 0 else replace(FULL, shift=None, slide_s=None)
-                note_id = log.add_note(sitting, note, later(AT, 2 * n))
+                note_id = log.add_note(sitting, note, AT.later(2 * n))
                 if n % 5 == 0:
-                    log.add_call(note_id, Call.FLAT, later(AT, 2 * n + 1))
+                    log.add_call(note_id, Call.FLAT, AT.later(2 * n + 1))
     assert path.stat().st_size / 3000 < 200
 
 

@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 
 from appliance.log.logbook import Logbook
 from appliance.settings import Settings
-from tests.log_rows import heard, instant, later, shift
+from tests.log_rows import heard, instant, shift
 from web import create_app
 
 NOW = instant(2026, 2, 15, 20)
@@ -20,10 +20,10 @@ def log_of(path: Path, *instruments: str) -> Path:
     note = replace(heard("G4", 24.0), shift=shift("B3", "G4", 0.9))
     with Logbook(path, "north room") as log:
         for hours, instrument in enumerate(instruments):
-            at = later(instant(2026, 2, 10, 12), 3600.0 * hours)
+            at = instant(2026, 2, 10, 12).later(3600.0 * hours)
             sitting = log.begin_sitting(at, instrument=instrument, a4_hz=440.0)
             for number in range(9):
-                log.add_note(sitting, note, later(at, 2.0 * number))
+                log.add_note(sitting, note, at.later(2.0 * number))
     return path
 
 

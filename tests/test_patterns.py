@@ -22,7 +22,7 @@ from appliance.log.term import read_term
 from appliance.log.weeks import landings_of, read_week
 from appliance.tuning import note_hz, parse_note
 from appliance.vocabulary import Arrival, HeardNote
-from tests.log_rows import SITTING, heard, instant, later, row, shift
+from tests.log_rows import SITTING, heard, instant, row, shift
 
 _sittings = count(900)
 EQUAL = Reading("equal")
@@ -60,7 +60,7 @@ def _sitting(notes: Sequence[HeardNote], day: int = 9, **marks: bool) -> list[No
     sitting = replace(SITTING, sitting_id=f"00000001-{next(_sittings)}")
     at = instant(2026, 2, day)
     return [
-        replace(row(note, later(at, 3.0 * place)), sitting=sitting, marks=Marks(**marks))
+        replace(row(note, at.later(3.0 * place)), sitting=sitting, marks=Marks(**marks))
         for place, note in enumerate(notes)
     ]
 
@@ -179,10 +179,10 @@ def _term_landings(*shares: int) -> list[Landing]:
         if landed >= 0:
             errors = [1.0] * landed + [30.0] * (10 - landed)
             for day in (0, 2, 4):
-                at = later(instant(2026, 1, 5 + day), 7 * 86400.0 * week)
+                at = instant(2026, 1, 5 + day).later(7 * 86400.0 * week)
                 sitting = replace(SITTING, sitting_id=f"00000001-{next(_sittings)}")
                 rows += [
-                    replace(row(note, later(at, 3.0 * place)), sitting=sitting)
+                    replace(row(note, at.later(3.0 * place)), sitting=sitting)
                     for place, note in enumerate(_notes("B3", *errors))
                 ]
     return landings_of(rows, EQUAL)

@@ -19,7 +19,7 @@ from appliance.log.backups import back_up, backups_in, restore
 from appliance.log.logbook import Logbook
 from appliance.log.people import People, PeopleReader
 from tests.cast import NOW, PIN, Cast, gather, signed_in, token
-from tests.log_rows import PLAIN, instant, later
+from tests.log_rows import PLAIN, instant
 from tests.traces import traces
 
 MARKED_HZ = 229.8765432101  # what Mira alone has played
@@ -34,8 +34,8 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
         mira = cast.people["Mira"].person_id
         sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0, player=mira)
         note = replace(PLAIN, landing_hz=MARKED_HZ, settled_hz=MARKED_HZ)
-        log.add_note(sitting, note, later(at, 5.0))
-        log.end_sitting(sitting, later(at, 6.0))
+        log.add_note(sitting, note, at.later(5.0))
+        log.end_sitting(sitting, at.later(6.0))
     return cast
 
 

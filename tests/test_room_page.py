@@ -25,7 +25,7 @@ PINS = {"Orla": "482913", "Ilka": "719264", "Jo": "530187"}
 
 @pytest.fixture
 def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
-    monkeypatch.setattr("appliance.daemon.CHANGE_S", 0.2)
+    monkeypatch.setattr("appliance.changing.CHANGE_S", 0.2)
     plain = Settings()
     stage = build(tmp_path, replace(plain, room=replace(plain.room, time_zone="Europe/Lisbon")))
     stage.room.start()

@@ -33,7 +33,7 @@ PLAYER = "1f3a9c02-17"
 
 @pytest.fixture
 def stage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
-    monkeypatch.setattr("appliance.daemon.CHANGE_S", 0.2)
+    monkeypatch.setattr("appliance.changing.CHANGE_S", 0.2)
     stage = build(tmp_path)
     stage.room.start()
     yield stage

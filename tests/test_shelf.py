@@ -17,7 +17,7 @@ from appliance.log.records import parse_id
 from appliance.log.shelf import Shelf
 from appliance.log.weeks import Landing, Reading, landings_of, read_week
 from appliance.vocabulary import Call
-from tests.log_rows import PLAIN, ZONE, heard, instant, later
+from tests.log_rows import PLAIN, ZONE, heard, instant
 
 AT = instant(2026, 2, 9)
 EVER = (0.0, 1e11)
@@ -27,10 +27,10 @@ EVER = (0.0, 1e11)
 def log(tmp_path: Path) -> Logbook:
     """A log with a sitting of two notes by lark, and one by wren, later."""
     log = Logbook(tmp_path / "log.db", "north room")
-    for player, at in (("lark", AT), ("wren", later(AT, 900.0))):
+    for player, at in (("lark", AT), ("wren", AT.later(900.0))):
         sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0, player=player)
         for name in ("A3", "E4"):
-            log.add_note(sitting, heard(name, 2.0), at := later(at, 3.0))
+            log.add_note(sitting, heard(name, 2.0), at := at.later(3.0))
     return log
 
 
@@ -52,11 +52,11 @@ def _sitting(log: Logbook, player: str) -> str:
 
 
 CHANGES: dict[str, Callable[[Logbook, str], object]] = {
-    "a new note": lambda log, note: log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0)),
+    "a new note": lambda log, note: log.add_note(_sitting(log, "lark"), PLAIN, AT.later(60.0)),
     "a strike": lambda log, note: log.strike(note),
-    "a call": lambda log, note: log.add_call(note, Call.SHARP, later(AT, 70.0)),
-    "a call taken back": lambda log, note: log.take_back_call(note, later(AT, 71.0)),
-    "a sitting's end": lambda log, note: log.end_sitting(_sitting(log, "lark"), later(AT, 80.0)),
+    "a call": lambda log, note: log.add_call(note, Call.SHARP, AT.later(70.0)),
+    "a call taken back": lambda log, note: log.take_back_call(note, AT.later(71.0)),
+    "a sitting's end": lambda log, note: log.end_sitting(_sitting(log, "lark"), AT.later(80.0)),
     "a claim": lambda log, note: _claim(log, _sitting(log, "wren"), "lark"),
     "a right date": lambda log, note: log.date_right(
         AT.boot_id, 5.0, synchronised=True, from_s=0.0
@@ -80,9 +80,9 @@ def test_what_has_not_changed_is_not_read_again(log: Logbook) -> None:
     with shelf.reader("lark") as reader:
         held = reader.notes(*EVER)
         assert reader.notes(*EVER) is held
-        log.add_note(_sitting(log, "wren"), PLAIN, later(AT, 990.0))  # somebody else plays
+        log.add_note(_sitting(log, "wren"), PLAIN, AT.later(990.0))  # somebody else plays
         assert reader.notes(*EVER) is held
-        log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0))
+        log.add_note(_sitting(log, "lark"), PLAIN, AT.later(60.0))
         assert reader.notes(*EVER) is not held
 
 
@@ -181,7 +181,7 @@ def test_another_file_in_its_place_is_another_log(log: Logbook, tmp_path: Path) 
     assert len(_ids(shelf)) == 2
     with Logbook(tmp_path / "other.db", "north room") as other:
         sitting = other.begin_sitting(AT, instrument="viola", a4_hz=440.0, player="lark")
-        other.add_note(sitting, PLAIN, later(AT, 3.0))
+        other.add_note(sitting, PLAIN, AT.later(3.0))
     log.close()
     for rest in ("log.db-wal", "log.db-shm"):  # they belong to the old one
         (tmp_path / rest).unlink(missing_ok=True)

@@ -19,7 +19,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
 from appliance.log.reader import LogReader
 from appliance.settings import Settings
-from tests.log_rows import fill, heard, instant, later
+from tests.log_rows import fill, heard, instant
 from tests.sitting_rows import STARTED, fill_sitting
 from web import create_app
 from web.minutes import LINES_A_PART
@@ -131,7 +131,7 @@ def test_the_list_has_every_sitting_once_the_latest_first(
 def test_the_list_goes_on_page_after_page(tmp_path: Path) -> None:
     with Logbook(tmp_path / "room.db", "north room") as log:
         for number in range(45):
-            at = later(STARTED, 3600.0 * number)
+            at = STARTED.later(3600.0 * number)
             log.end_sitting(log.begin_sitting(at, instrument="viola", a4_hz=440.0), at)
     client, address, counts = _client(tmp_path / "room.db"), "/sittings", []
     while address:
@@ -241,7 +241,7 @@ def test_a_long_sitting_has_parts_of_an_hour_each_bounded(tmp_path: Path) -> Non
         log._db.execute("PRAGMA synchronous = OFF")
         sitting_id = log.begin_sitting(STARTED, instrument="viola", a4_hz=440.0)
         for second in range(0, 140 * 60, 12):
-            log.add_note(sitting_id, heard("B3", 0.0), later(STARTED, 1.0 + second))
+            log.add_note(sitting_id, heard("B3", 0.0), STARTED.later(1.0 + second))
     client, minutes, part = _client(tmp_path / "room.db"), [], 1
     while True:
         text = client.get(f"/sitting/{sitting_id}?part={part}").text
@@ -262,7 +262,7 @@ def test_a_fast_hour_has_more_parts(tmp_path: Path) -> None:
         sitting_id = log.begin_sitting(STARTED, instrument="viola", a4_hz=440.0)
         for number in range(1700):
             note = replace(heard("B3", 0.0), end_s=0.3)
-            log.add_note(sitting_id, note, later(STARTED, 1.0 + 0.4 * number))
+            log.add_note(sitting_id, note, STARTED.later(1.0 + 0.4 * number))
     client = _client(tmp_path / "room.db")
     sizes = [len(client.get(f"/sitting/{sitting_id}?part={n}").text) for n in (1, 2)]
     assert "Part 2 of 2" in client.get(f"/sitting/{sitting_id}?part=2").text
@@ -272,8 +272,8 @@ def test_a_fast_hour_has_more_parts(tmp_path: Path) -> None:
 def test_a_wall_clock_that_is_set_moves_no_note(tmp_path: Path) -> None:
     with Logbook(tmp_path / "room.db", "north room") as log:
         sitting = log.begin_sitting(STARTED, instrument="viola", a4_hz=440.0)
-        log.add_note(sitting, heard("A3", 0.0), at := later(STARTED, 10.0))
-        jumped = replace(later(at, 10.0), wall_s=at.wall_s + 1810.0)
+        log.add_note(sitting, heard("A3", 0.0), at := STARTED.later(10.0))
+        jumped = replace(at.later(10.0), wall_s=at.wall_s + 1810.0)
         log.add_note(sitting, heard("A3", 0.0), jumped)
         log.end_sitting(sitting, jumped)
     text = _client(tmp_path / "room.db").get(f"/sitting/{sitting}?open=counted").text
@@ -289,11 +289,11 @@ def test_only_ones_own_sittings(tmp_path: Path) -> None:
     with Logbook(path, "north room") as log:
         mine, other = (
             log.begin_sitting(
-                later(STARTED, 60.0 * n), instrument="viola", a4_hz=440.0, player=player
+                STARTED.later(60.0 * n), instrument="viola", a4_hz=440.0, player=player
             )
             for n, player in enumerate((ilka.person_id, None))
         )
-        log.add_note(other, heard("A3", 0.0), later(STARTED, 70.0))
+        log.add_note(other, heard("A3", 0.0), STARTED.later(70.0))
     client = _client(path)
     assert client.get(f"/sitting/{mine}").status_code == 302  # to the door
     client.post("/sign-in", data={"nickname": "Ilka", "pin": "719264", "look": "1"})

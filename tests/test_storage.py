@@ -24,7 +24,7 @@ from appliance.log.records import EventKind
 from appliance.log.writer import LogWriter
 from appliance.vocabulary import Call, Instant, LogbookError
 from tests.bench import power
-from tests.log_rows import PLAIN, instant, later
+from tests.log_rows import PLAIN, instant
 from tests.soundcard import wait_for
 
 AT = instant(2026, 2, 9)
@@ -51,8 +51,8 @@ def writer_of(path: Path) -> LogWriter:
 
 def play(writer: LogWriter, first: int, notes: int) -> None:
     for number in range(first, first + notes):
-        key = writer.add_note(PLAIN, later(AT, float(number)))
-        writer.add_call(key, Call.FLAT, later(AT, number + 0.5))
+        key = writer.add_note(PLAIN, AT.later(float(number)))
+        writer.add_call(key, Call.FLAT, AT.later(number + 0.5))
 
 
 def begin(writer: LogWriter, at: Instant = AT, player: str | None = None) -> None:
@@ -235,7 +235,7 @@ def test_an_hour_of_notes_waits_and_what_is_beyond_is_counted(
     play(writer, 7200, 1000)
     assert writer.report().waiting == jobs.MOST_WAITING
     assert writer.report().lost == 2 * 8200 + 1 - jobs.MOST_WAITING
-    writer.end_sitting(later(AT, 9000.0))  # the frame is kept whatever happens
+    writer.end_sitting(AT.later(9000.0))  # the frame is kept whatever happens
     assert writer.report().waiting == jobs.MOST_WAITING + 1
     away[0] = False
     soon(lambda: writer.report().waiting == 0)
@@ -295,7 +295,7 @@ def _cut_off(path: Path, player: str | None = None) -> str:
     """A room that was killed in a sitting; returns the sitting's id."""
     book = KeptLog(path, "north room", "")
     sitting = book.begin_sitting(AT, instrument="viola", a4_hz=440.0, player=player)
-    book.add_note(sitting, PLAIN, later(AT, 30.0))
+    book.add_note(sitting, PLAIN, AT.later(30.0))
     book.abandon()
     return sitting
 
@@ -316,7 +316,7 @@ def test_a_sitting_cut_off_goes_on_when_it_is_soon_enough(
 ) -> None:
     path = tmp_path / "room.db"
     before = _cut_off(path, "wren")
-    now = replace(later(AT, 30.0 + back_after_s), **changes)  # type: ignore[arg-type]
+    now = replace(AT.later(30.0 + back_after_s), **changes)  # type: ignore[arg-type]
     writer = LogWriter(lambda: KeptLog(path, "north room", ""), lambda: now.monotonic_s)
     writer.start()
     writer.tick(now)
@@ -326,8 +326,8 @@ def test_a_sitting_cut_off_goes_on_when_it_is_soon_enough(
         assert found[0].player == "wren" and found[1].boot_id == now.boot_id
         assert now.monotonic_s - found[1].monotonic_s == pytest.approx(back_after_s)
     begin(writer, now)
-    writer.add_note(PLAIN, later(now, 2.0))
-    writer.end_sitting(later(now, 2.0))
+    writer.add_note(PLAIN, now.later(2.0))
+    writer.end_sitting(now.later(2.0))
     assert writer.stop(60.0) == 0
     with LogReader(path) as log:
         rows = log.notes(0.0, 1e12)
@@ -335,7 +335,7 @@ def test_a_sitting_cut_off_goes_on_when_it_is_soon_enough(
     assert len({row.sitting.sitting_id for row in rows}) == (1 if goes_on else 2)
     assert rows[0].sitting.sitting_id == before
     assert kinds == ([EventKind.WENT_ON] if goes_on else [])
-    end_s = later(now, 2.0).wall_s if goes_on else later(AT, 30.0).wall_s
+    end_s = now.later(2.0).wall_s if goes_on else AT.later(30.0).wall_s
     ended_at = rows[0].sitting.ended_at
     assert ended_at is not None and ended_at.wall_s == pytest.approx(end_s, abs=1e-3)
     if goes_on:
@@ -347,11 +347,11 @@ def test_a_sitting_that_cannot_be_ended_yet_does_not_fill_the_memory(tmp_path: P
     _cut_off(path)
     writer = LogWriter(lambda: KeptLog(path, "north room", ""), lambda: AT.monotonic_s)
     writer.start()
-    writer.tick(later(AT, 31.0))
+    writer.tick(AT.later(31.0))
     locker = sqlite3.connect(path, isolation_level=None)
     locker.execute("BEGIN IMMEDIATE")
     for second in range(2000):
-        writer.tick(later(AT, 700.0 + second))
+        writer.tick(AT.later(700.0 + second))
     assert writer._thread._jobs and len(writer._thread._jobs) < 5
     locker.execute("ROLLBACK")
     locker.close()

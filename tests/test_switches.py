@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from appliance.log.logbook import Logbook
 from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
-from tests.log_rows import fill, heard, instant, later
+from tests.log_rows import fill, heard, instant
 from web import create_app
 from web.query import CLEF_CHOICES, KEYS, ORDERS, PITCHES
 
@@ -119,7 +119,7 @@ def test_written_pitch_is_the_instruments(tmp_path: Path) -> None:
         for number in range(3):
             drone_hz = note_hz(parse_note("Bb3"))
             note = heard("D4", 0.0, drone_hz=drone_hz, reference_hz=drone_hz)
-            log.add_note(sitting, note, later(at, number * 3.0))
+            log.add_note(sitting, note, at.later(number * 3.0))
     client = _client(path)
     assert " D4 " in _text(client, "/")
     written = _text(client, "/?pitch=written")

@@ -36,7 +36,6 @@ from tests.log_rows import (
     fill_tuned_evening,
     heard,
     instant,
-    later,
 )
 from web import create_app
 
@@ -658,8 +657,8 @@ def test_with_and_without_rounds_pauses_and_pace_are_on_the_page(tmp_path: Path)
         goal = RoundGoal(None, 220.0, 220.0, 10.0)
         one = log.begin_round(sitting, goal, at)
         for number, mark in enumerate(marks):
-            log.add_note(sitting, PLAIN, later(at, 2.0 * number), mark, one)
-        log.add_note(sitting, UNMEASURED, later(at, 9.0))
+            log.add_note(sitting, PLAIN, at.later(2.0 * number), mark, one)
+        log.add_note(sitting, UNMEASURED, at.later(9.0))
     client = _app(tmp_path / "room.db").test_client()
     text = _words(client, "/")
     assert "With 1, few 100 % 0 % 0 %" in text and "Without 1, few 100 % 0 % 0 %" in text
@@ -685,11 +684,11 @@ def test_rounds_can_be_read_try_by_try(tmp_path: Path) -> None:
         for number, cents in enumerate((-31.0, -25.0, -12.0, 3.0, 24.0, -1.0), 1):
             note = heard("G4", cents)
             mark = Marks(in_round=True, try_number=number)
-            note_id = log.add_note(sitting, note, later(at, 2.0 * number), mark, won)
+            note_id = log.add_note(sitting, note, at.later(2.0 * number), mark, won)
             if number == 2:
-                log.add_call(note_id, Call.FLAT, later(at, 4.5))
+                log.add_call(note_id, Call.FLAT, at.later(4.5))
         log.end_round(won, won=True)
-        log.begin_round(sitting, RoundGoal(None, 220.0, 220.0, 10.0), later(at, 60.0))
+        log.begin_round(sitting, RoundGoal(None, 220.0, 220.0, 10.0), at.later(60.0))
     text = _words(_app(path).test_client(), "/")
     said = "short, short (called flat), nearly, in, long, in. Enough landed in a row."
     assert f"B3→G4 Wed 17:00 {said}" in text

@@ -22,7 +22,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.records import Marks, RoundGoal
 from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
-from tests.log_rows import PURE, fill, heard, instant, later
+from tests.log_rows import PURE, fill, heard, instant
 from tests.phone import CHROMIUM, served
 from tests.test_web import THIS, _raw
 from web import create_app
@@ -104,7 +104,7 @@ def _fill_term(path: Path) -> None:
     with Logbook(path, "north room") as log:
         for week in range(6):
             for day in (5, 7, 9):
-                at = later(instant(2026, 1, day), week * 7 * 86400.0)
+                at = instant(2026, 1, day).later(week * 7 * 86400.0)
                 sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
                 for number in range(45):
                     name = ("E4", "F#4", "C#4")[number % 3]
@@ -112,7 +112,7 @@ def _fill_term(path: Path) -> None:
                     settled = off * (0.2 if chance.random() < 0.1 + 0.16 * week else 1.0)
                     pure = PURE[name]
                     log.add_note(
-                        sitting, heard(name, pure + off, pure + settled), later(at, number * 3.0)
+                        sitting, heard(name, pure + off, pure + settled), at.later(number * 3.0)
                     )
                 target = note_hz(parse_note("F#4"))
                 round_id = log.begin_round(sitting, RoundGoal(None, target, target, 10.0), at)
@@ -120,11 +120,11 @@ def _fill_term(path: Path) -> None:
                     log.add_note(
                         sitting,
                         heard("F#4", off),
-                        later(at, 200.0 + number),
+                        at.later(200.0 + number),
                         Marks(in_round=True, try_number=number),
                         round_id,
                     )
-                log.end_sitting(sitting, later(at, 600.0))
+                log.end_sitting(sitting, at.later(600.0))
 
 
 @pytest.fixture(scope="module")

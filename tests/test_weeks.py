@@ -17,7 +17,7 @@ from appliance.log.records import Marks, NoteRow
 from appliance.log.tallies import Tally, tally, wilson
 from appliance.log.weeks import Landing, Reading, judge, landings_of, read_week
 from appliance.vocabulary import Arrival, Movement, Outcome, SettingsError
-from tests.log_rows import PLAIN, UNMEASURED, ZONE, heard, instant, later, row, shift
+from tests.log_rows import PLAIN, UNMEASURED, ZONE, heard, instant, row, shift
 
 JUST = Reading("just", None, 10.0)
 EQUAL = replace(JUST, tuning="equal")
@@ -283,7 +283,7 @@ def test_a_landing_keeps_its_day_in_the_rooms_time_zone() -> None:
 
 def test_landings_come_in_their_order_without_what_is_no_try() -> None:
     at = instant(2026, 2, 9)
-    rows = [row(PLAIN, later(at, n), struck=n == 1) for n in range(4)]
+    rows = [row(PLAIN, at.later(n), struck=n == 1) for n in range(4)]
     found = landings_of(rows, JUST, ZONE)
     assert [landing.row.ended_at.wall_s - at.wall_s for landing in found] == [0, 2, 3]
 

@@ -35,7 +35,7 @@ from appliance.log.keeping import KeptLog
 from appliance.log.logbook import Logbook
 from appliance.log.records import EventKind
 from appliance.vocabulary import Call
-from tests.log_rows import PLAIN, instant, later
+from tests.log_rows import PLAIN, instant
 
 AT = instant(2026, 2, 9)
 SECTOR = 512
@@ -69,7 +69,7 @@ def scene(folder: Path, moved: int, waiting: int) -> Scene:
                 log._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 log._db.execute("PRAGMA wal_autocheckpoint = 0")
                 committed.append((0, dict(everything)))
-            at = later(AT, 2.0 * number)
+            at = AT.later(2.0 * number)
             note_id = log.add_note(sitting, PLAIN, at)
             everything[note_id] = at.wall_s
             if number >= moved:
@@ -154,7 +154,7 @@ def open_after(folder: Path, log: bytes, waiting: bytes, certain: Notes, written
         if aside is not None:
             book.add_event(EventKind.LOG_SET_ASIDE, AT, detail=aside)
         sitting = book.begin_sitting(AT, instrument="viola", a4_hz=440.0)
-        new_id = book.add_note(sitting, PLAIN, later(AT, 1e6))
+        new_id = book.add_note(sitting, PLAIN, AT.later(1e6))
         found = {row.note_id: row.ended_at.wall_s for row in book.notes(0.0, 1e12)}
         found.pop(new_id)
         book.check_sound()

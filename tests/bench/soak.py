@@ -24,7 +24,7 @@ import numpy as np
 import psutil
 
 from appliance.control import ask
-from appliance.desk import Desk, later
+from appliance.desk import Desk
 from appliance.devices.clock import SimulatedClock
 from appliance.devices.loudspeaker import Loudspeaker
 from appliance.devices.simulator import simulated_devices
@@ -32,7 +32,7 @@ from appliance.hearing.ear import Ear
 from appliance.log.keeping import KeptLog
 from appliance.log.reader import LogReader
 from appliance.log.writer import LogWriter
-from appliance.practice.pedalboard import Pedalboard, action_of
+from appliance.practice.pedalboard import Pedalboard
 from appliance.settings import Settings
 from tests.soundcard import RATE_HZ, Microphone, SoundCard, Tap, wait_for
 
@@ -88,10 +88,7 @@ class SimulatedSoak:
         for move in self._player.presses_due(self._now_s() - self._zero.monotonic_s):
             edge = self._board.press if move.down else self._board.release
             gestures += edge(move.pedal, self._zero.monotonic_s + move.at_s)
-        for gesture in gestures:
-            action = action_of(gesture, self._desk.heard)
-            if action is not None:
-                self._desk.act(action, later(self._zero, gesture.at_s - self._zero.monotonic_s))
+        self._desk.obey(gestures, self._clock.now())
 
     def _now_s(self) -> float:
         return self._clock.now().monotonic_s
