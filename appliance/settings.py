@@ -5,10 +5,7 @@ is allowed. ``load(path)`` reads a file, ``Settings()`` is the embedded default,
 come from :func:`dataclasses.replace`, and ``check`` holds settings built in code to the same rules.
 """
 
-import difflib
 import tomllib
-import typing
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -23,9 +20,9 @@ from appliance.rules import (
     TIME_ZONE,
     WEB_ADDRESS,
     Between,
-    Text,
     one_of,
 )
+from appliance.setting_keys import Keys, keys_of, shown, unknown_key, unknown_table
 from appliance.vocabulary import SettingsError
 
 TUNINGS = tuning.TUNINGS
@@ -173,83 +170,10 @@ class Settings:
     backup: BackupSettings = field(default_factory=BackupSettings)
 
 
-# Suffix of a key: its unit in words, and the units people write instead, with their factor.
-_UNITS: dict[str, tuple[str, tuple[tuple[str, float], ...]]] = {
-    "_s": (" seconds", (("milliseconds", 0.001), ("minutes", 60.0))),
-    "_hz": (" Hz", (("kHz", 1000.0),)),
-    "_cents": (" cents", ()),
-    "_dbfs": (" dBFS", (("dB below full scale", -1.0),)),
-    "_dba": (" dBA", ()),
-    "_percent": (" percent", ()),
-}
-_KINDS = {
-    int: "a whole number",
-    float: "a number",
-    str: "text in quotes",
-    bool: "true or false, without quotes",
-}
-
-
-@dataclass(frozen=True)
-class _Key:
-    """One key of the file: where it stands, its type and its rule."""
-
-    table: str
-    name: str
-    kind: type
-    rule: Between | Text | None
-
-    @property
-    def allowed(self) -> str:
-        """What is allowed, in words, with the unit."""
-        if isinstance(self.rule, Text):
-            return self.rule.allowed
-        words = _KINDS[self.kind]
-        return f"{words} {self.rule.allowed}{self._unit[0]}" if self.rule else words
-
-    @property
-    def _unit(self) -> tuple[str, tuple[tuple[str, float], ...]]:
-        return next((unit for end, unit in _UNITS.items() if self.name.endswith(end)), ("", ()))
-
-    def check(self, value: object) -> None:
-        """Raise SettingsError unless the value has the right type and keeps the rule."""
-        kinds = (int, float) if self.kind is float else (self.kind,)
-        right_kind = isinstance(value, kinds) and isinstance(value, bool) is (self.kind is bool)
-        if right_kind and (self.rule is None or self.rule.accepts(value)):
-            return
-        raise SettingsError(
-            f"[{self.table}] {self.name} must be {self.allowed}, not {_shown(value)}"
-            + self._hint(value)
-        )
-
-    def _hint(self, value: object) -> str:
-        if isinstance(self.rule, Text):
-            return _did_you_mean(str(value), self.rule.choices)
-        if not isinstance(value, int | float) or isinstance(value, bool) or abs(value) > 1e9:
-            return ""  # no number, or too large for any unit
-        for unit, factor in self._unit[1]:
-            if self.rule and self.rule.accepts(value * factor):
-                return f" (if that was {unit}, write {value * factor:g})"
-        return ""
-
-
 @cache
-def _keys() -> dict[str, dict[str, _Key]]:
+def _keys() -> Keys:
     """Return every key of every table, read from the annotations above."""
-    return {
-        table: {
-            name: _key(table, name, hint)
-            for name, hint in typing.get_type_hints(kind, include_extras=True).items()
-        }
-        for table, kind in typing.get_type_hints(Settings).items()
-    }
-
-
-def _key(table: str, name: str, hint: type) -> _Key:
-    if typing.get_origin(hint) is Annotated:
-        kind, rule = typing.get_args(hint)
-        return _Key(table, name, kind, rule)
-    return _Key(table, name, hint, None)
+    return keys_of(Settings)
 
 
 def load(path: Path) -> Settings:
@@ -333,9 +257,9 @@ def _built(content: dict[str, object]) -> Settings:
     tables = {}
     for table, pairs in content.items():
         if table not in _keys():
-            raise _unknown_table(table)
+            raise unknown_table(table, _keys())
         if not isinstance(pairs, dict):
-            raise SettingsError(f"[{table}] must be a table of keys, not {_shown(pairs)}")
+            raise SettingsError(f"[{table}] must be a table of keys, not {shown(pairs)}")
         values = {key: _value(table, key, value) for key, value in pairs.items()}
         tables[table] = replace(getattr(settings, table), **values)
     return replace(settings, **tables)
@@ -345,47 +269,6 @@ def _value(table: str, name: str, value: object) -> object:
     """Return one checked value; a whole number becomes a float where one is due."""
     key = _keys()[table].get(name)
     if key is None:
-        raise _unknown_key(table, name)
+        raise unknown_key(table, name, _keys())
     key.check(value)
     return float(value) if key.kind is float and isinstance(value, int) else value
-
-
-def _unknown_table(table: str) -> SettingsError:
-    for home, keys in _keys().items():
-        if table in keys:
-            return SettingsError(f"{table} stands outside its table: write it below [{home}]")
-    return SettingsError(
-        f"there is no table [{_printable(table)}]{_did_you_mean(table, _keys())}: "
-        f"the tables are {', '.join(_keys())}"
-    )
-
-
-def _unknown_key(table: str, name: str) -> SettingsError:
-    fault = f"[{table}] {_printable(name)} is no setting"
-    keys = _keys()[table]
-    for home, others in _keys().items():
-        if name in others:
-            return SettingsError(f"{fault} of this table: write it below [{home}]")
-    without_unit = [key for key in keys if key.startswith(f"{name}_")]
-    for close in without_unit or difflib.get_close_matches(name, keys, n=1):
-        return SettingsError(f"{fault}: did you mean {close}, {keys[close].allowed}?")
-    return SettingsError(f"{fault}: the keys of [{table}] are {', '.join(keys)}")
-
-
-def _did_you_mean(word: str, choices: Iterable[str]) -> str:
-    close = difflib.get_close_matches(word, list(choices), n=1)
-    return f" (did you mean {close[0]}?)" if close else ""
-
-
-def _printable(key: str) -> str:
-    return key if key.isprintable() else repr(key)
-
-
-def _shown(value: object) -> str:
-    """Return a value as its writer would know it, cut short."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, int) and value.bit_length() > 64:  # str() refuses thousands of digits
-        return "so large a number"
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
