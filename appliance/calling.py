@@ -6,7 +6,7 @@ from appliance.practice.cues import Cue
 from appliance.practice.wanted import WantedDrone
 from appliance.settings import Settings
 from appliance.sitting import Sitting
-from appliance.tuning import error_cents
+from appliance.tuning import error_cents, unsure
 from appliance.vocabulary import Call, Instant
 
 
@@ -25,6 +25,11 @@ class CalledNotes:
         self._drone = drone
         self._writer = writer
         self.calls = Calls()
+
+    def note_landed(self, began_s: float, landing_hz: float | None) -> None:
+        """A note sounds; between two semitones only its end tells which was meant."""
+        sure = landing_hz is not None and not unsure(landing_hz, self.settings.room.a4_hz)
+        self.calls.note_landed(began_s, landing_hz if sure else None)
 
     def give(self, call: Call, at: Instant) -> None:
         """Take a call and acknowledge it; in a pause there is nothing to call."""

@@ -19,11 +19,10 @@ from appliance.log.writer import LogWriter
 from appliance.practice.cues import Cue
 from appliance.practice.order import Order
 from appliance.practice.pedalboard import Action, Gesture, Heard, action_of
-from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
-from appliance.practice.wanted import WantedDrone
+from appliance.practice.wanted import WantedDrone, drone_note
 from appliance.settings import Settings
 from appliance.sitting import Sitting
-from appliance.tuning import note_name, parse_note, unsure
+from appliance.tuning import note_name
 from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
 
 logger = logging.getLogger(__name__)
@@ -65,7 +64,7 @@ class Desk:
         self._calls = self._called.calls
         self._last_settled_hz: float | None = None
         # What is wanted of the note that still sounds, as soon as it has ended.
-        self._strike_wanted = self._round_wanted = False
+        self._strike_wanted = self._round_wanted = self._keep_wanted = False
         self._acts: dict[Action, Callable[[Instant], None]] = {
             Action.KEEP_NOTE: self._keep_note,
             Action.START_DRONE: self._start_drone,
@@ -90,15 +89,14 @@ class Desk:
             if isinstance(event, NoteEnded):
                 self._note_ended(event.note, ear_zero)
             else:
-                hz = event.landing_hz  # between two semitones only the end tells which was meant
-                sure = hz is not None and not unsure(hz, self._settings.room.a4_hz)
-                began_s = ear_zero.monotonic_s + event.start_s
-                self._calls.note_landed(began_s, hz if sure else None)
+                self._called.note_landed(ear_zero.monotonic_s + event.start_s, event.landing_hz)
 
     def _note_ended(self, note: HeardNote, ear_zero: Instant) -> None:
         began, ended = ear_zero.later(note.start_s), ear_zero.later(note.end_s)
         self._sitting.end_if_silent(began.monotonic_s)
         self._last_settled_hz = note.settled_hz or self._last_settled_hz
+        if self._keep_wanted:
+            self._keep_ended(note.settled_hz or note.landing_hz, ended)
         key, counts = self._sitting.add(note, began, ended)
         self._care.play(note, began, ended, self._sitting.player)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
@@ -175,6 +173,7 @@ class Desk:
         with self._lock:
             if action in _SEMITONES:
                 self._end_round(at)  # its target would no longer be the drone's
+                self._keep_wanted = False
                 self._drone.step(_SEMITONES[action])
             elif action in _CALLS:
                 self._called.give(_CALLS[action], at)
@@ -182,11 +181,27 @@ class Desk:
                 self._acts[action](at)
 
     def _keep_note(self, at: Instant) -> None:
-        if self._last_settled_hz is None:
+        """Keep the last note; of one that sounds its landing, until it has settled."""
+        hz = self._last_settled_hz
+        self._keep_wanted = self._calls.speaks_of_sounding(at.monotonic_s)
+        if self._keep_wanted:
+            hz = self._calls.sounding_hz(at.monotonic_s)
+        if hz is not None:
+            self._choose(at, hz)
+        else:
+            self._drone.cue(Cue.CALL_TAKEN if self._keep_wanted else Cue.NOTHING_THERE)
+
+    def _keep_ended(self, hz: float | None, at: Instant) -> None:
+        """The note to be kept has ended: now it is known which it was."""
+        self._keep_wanted = False
+        if hz is None:
             self._drone.cue(Cue.NOTHING_THERE)
-            return
+        elif not self._drone.keeps(hz):
+            self._choose(at, hz)
+
+    def _choose(self, at: Instant, played_hz: float) -> None:
         self._end_round(at)
-        self._drone.keep(self._last_settled_hz)
+        self._drone.keep(played_hz)
 
     def _start_drone(self, at: Instant) -> None:
         self._keep_quiet(at)
@@ -260,7 +275,7 @@ class Desk:
             if needs_new_ear(before, room):
                 self._called.close(now)
                 self._calls.forget()
-                self._last_settled_hz = None
+                self._last_settled_hz, self._keep_wanted = None, False
                 self._sitting.end(now.monotonic_s)
                 self._drone.retune(settings)
             self._sitting.set_up(settings)
@@ -280,7 +295,7 @@ class Desk:
         Raises :class:`NoteNameError` for a name nobody can read and :class:`ControlError` for a
         note the drone does not have, or when it is to sound at quiet hours; then nothing changes.
         """
-        midi = None if note is None else _drone_note(note)
+        midi = None if note is None else drone_note(note)
         with self._lock:
             self._keep_quiet(at)
             if on is True and self._drone.quiet:
@@ -289,6 +304,7 @@ class Desk:
                 )
             if midi is not None:
                 self._end_round(at)
+                self._keep_wanted = False
                 self._drone.choose(midi)
             if on is True and self.heard is not Heard.SOUNDING:
                 self._start_drone(at)
@@ -338,10 +354,3 @@ class Desk:
                 "paused": self._sitting.paused,
                 "round": self._sitting.round is not None,
             }
-
-
-def _drone_note(name: str) -> int:
-    midi = parse_note(name)
-    if not LOWEST_MIDI <= midi <= HIGHEST_MIDI:
-        raise ControlError(f"The drone cannot sound {name}; choose a note from C1 to C7.")
-    return midi

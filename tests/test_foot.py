@@ -236,6 +236,58 @@ def test_practice_begins_within_ten_seconds_by_foot_alone(stage: Stage) -> None:
     wait_for(lambda: [row.call for row in stage.rows()] == [None, Call.IN_TUNE])
 
 
+def test_the_note_that_sounds_is_kept_and_once_more_where_it_settled(stage: Stage) -> None:
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(1.0, NoteLanded(began_s, bent(E4, -75.0)))  # nearer to D#4
+    stage.tap(MIDDLE)
+    assert stage.drones()[-1].preview
+    assert stage.drones()[-1].root_hz == pytest.approx(bent(E4, -100.0))
+    stage.hear(0.5, NoteEnded(note(began_s, now_s(stage) + 0.4, bent(E4, -8.0))))
+    stage.sound.settle()
+    assert stage.drones()[-1].preview
+    assert stage.drones()[-1].root_hz == pytest.approx(E4)
+
+
+def test_a_note_that_the_ear_has_not_ended_yet_is_kept_and_sounded_once(stage: Stage) -> None:
+    """Stopped 0.1 s before the tap; the ear tells of it later than the foot."""
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(1.0, NoteLanded(began_s, E4))
+    ended_s = now_s(stage)
+    stage.tap(MIDDLE)
+    assert stage.drones()[-1].root_hz == pytest.approx(E4)
+    told = len(stage.drones())
+    stage.hear(0.5, NoteEnded(note(began_s, ended_s, E4)))
+    stage.sound.settle()
+    assert len(stage.drones()) == told
+
+
+def test_a_note_of_unknown_landing_is_kept_when_it_has_ended(stage: Stage) -> None:
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(1.0, NoteLanded(began_s, None))
+    stage.tap(MIDDLE)
+    assert stage.cues() == [Cue.CALL_TAKEN] and len(stage.drones()) == 1
+    stage.hear(0.5, NoteEnded(note(began_s, now_s(stage) + 0.4, E4)))
+    stage.sound.settle()
+    assert stage.drones()[-1].root_hz == pytest.approx(E4)
+
+
+@pytest.mark.parametrize("other", ["step", "name"])
+def test_what_was_chosen_after_keeping_a_note_holds(stage: Stage, other: str) -> None:
+    began_s = now_s(stage) + 0.1
+    stage.hear(1.0, NoteLanded(began_s, bent(E4, -75.0)))
+    stage.tap(MIDDLE)  # D#4
+    if other == "step":
+        stage.tap(LEFT)
+    else:
+        ask(stage.socket, {"do": "drone", "note": "D4"})
+    stage.hear(0.5, NoteEnded(note(began_s, now_s(stage) + 0.4, E4)))
+    stage.sound.settle()
+    assert stage.drones()[-1].root_hz == pytest.approx(note_hz(parse_note("D4")))
+
+
 def test_keeping_a_note_before_any_was_played_is_acknowledged(stage: Stage) -> None:
     stage.tap(MIDDLE)
     assert stage.cues() == [Cue.NOTHING_THERE] and len(stage.drones()) == 1

@@ -86,8 +86,16 @@ class Calls:
 
     def speaks_of_sounding(self, at_s: float) -> bool:
         """Whether *the note just played* is one that sounds."""
+        return self._sounding_at(at_s) is not None
+
+    def sounding_hz(self, at_s: float) -> float | None:
+        """The landing of that note, as far as it is known."""
+        note = self._sounding_at(at_s)
+        return None if note is None else note.landing_hz
+
+    def _sounding_at(self, at_s: float) -> _Note | None:
         note = self._spoken_of(at_s)
-        return note is not None and note.key is None
+        return note if note is not None and note.key is None else None
 
     def note_landed(self, began_s: float, landing_hz: float | None = None) -> None:
         """A note has begun and sounds; its landing may be known."""

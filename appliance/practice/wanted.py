@@ -7,9 +7,21 @@ from appliance.practice.cues import Cue
 from appliance.practice.drone import neighbour_hz
 from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.practice.pedalboard import Heard
-from appliance.practice.tone import HIGHEST_MIDI
+from appliance.practice.tone import HIGHEST_MIDI, LOWEST_MIDI
 from appliance.settings import Settings
 from appliance.tuning import nearest_note, note_hz, open_string_hz, parse_note
+from appliance.vocabulary import ControlError
+
+
+def drone_note(name: str) -> int:
+    """Return the MIDI number of a note by its name.
+
+    Raises NoteNameError for a name nobody can read, ControlError for a note the drone lacks.
+    """
+    midi = parse_note(name)
+    if not LOWEST_MIDI <= midi <= HIGHEST_MIDI:
+        raise ControlError(f"The drone cannot sound {name}; choose a note from C1 to C7.")
+    return midi
 
 
 class WantedDrone:
@@ -58,11 +70,17 @@ class WantedDrone:
 
         Above the drone's highest note the next octave that it can sound is taken.
         """
+        self._choose(self._kept_hz(played_hz))
+
+    def keeps(self, played_hz: float) -> bool:
+        """Whether :meth:`keep` would change nothing."""
+        return self._kept_hz(played_hz) == self.root_hz
+
+    def _kept_hz(self, played_hz: float) -> float:
         midi = nearest_note(played_hz, self._a4_hz)
         if self._keep_open_strings and midi in self._instrument.strings:
-            self._choose(open_string_hz(self._instrument, midi, self._a4_hz))
-        else:
-            self.choose(midi - 12 * max(0, -(-(midi - HIGHEST_MIDI) // 12)))
+            return open_string_hz(self._instrument, midi, self._a4_hz)
+        return note_hz(midi - 12 * max(0, -(-(midi - HIGHEST_MIDI) // 12)), self._a4_hz)
 
     def choose(self, midi: int) -> None:
         """Choose one of the drone's own notes."""
