@@ -18,26 +18,14 @@ from appliance.log.records import Listened, SittingRow
 from appliance.log.writer import LogWriter
 from appliance.practice.cues import Cue
 from appliance.practice.order import Order
-from appliance.practice.pedalboard import Action, Gesture, Heard, action_of
+from appliance.practice.pedalboard import CALLS, SEMITONES, Action, Gesture, Heard, action_of
 from appliance.practice.wanted import WantedDrone, drone_note
 from appliance.settings import Settings
 from appliance.sitting import Sitting
 from appliance.tuning import note_name
-from appliance.vocabulary import Call, ControlError, Event, HeardNote, Instant, NoteEnded
+from appliance.vocabulary import ControlError, Event, HeardNote, Instant, NoteEnded
 
 logger = logging.getLogger(__name__)
-
-_SEMITONES = {
-    Action.NOTE_DOWN: -1,
-    Action.NOTE_UP: 1,
-    Action.OCTAVE_DOWN: -12,
-    Action.OCTAVE_UP: 12,
-}
-_CALLS = {
-    Action.CALL_FLAT: Call.FLAT,
-    Action.CALL_IN_TUNE: Call.IN_TUNE,
-    Action.CALL_SHARP: Call.SHARP,
-}
 
 BETWEEN_CUES_S = 1.5  # two cues at once could not be told apart
 
@@ -171,12 +159,12 @@ class Desk:
 
     def _act(self, action: Action, at: Instant) -> None:
         with self._lock:
-            if action in _SEMITONES:
+            if action in SEMITONES:
                 self._end_round(at)  # its target would no longer be the drone's
                 self._keep_wanted = False
-                self._drone.step(_SEMITONES[action])
-            elif action in _CALLS:
-                self._called.give(_CALLS[action], at)
+                self._drone.step(SEMITONES[action])
+            elif action in CALLS:
+                self._called.give(CALLS[action], at)
             else:
                 self._acts[action](at)
 

@@ -21,7 +21,7 @@ from appliance.log.people import People, Role
 from appliance.log.studios import Focus, Studios
 from appliance.tuning import parse_note
 from tests.cast import NOW, PIN, app_for, signed_in
-from tests.log_rows import PURE, heard, instant, later, shift
+from tests.log_rows import PURE, heard, instant, shift
 from tests.phone import CHROMIUM, SHOTS, served
 
 PLAYER, TEACHER = "Wilhelmina of the tower", "Teodora of the old gate"
@@ -86,7 +86,7 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Room:
                     pure = PURE.get(name, 4.0)
                     moved = {"shift": shift(source, name, 0.9)} if source else {}
                     note = heard(name, pure + off, pure + off * (1 - corrected), **moved)
-                    log.add_note(sitting, note, at := later(at, 3.0))
+                    log.add_note(sitting, note, at := at.later(3.0))
                 log.end_sitting(sitting, at)
     return Room(path, player)
 

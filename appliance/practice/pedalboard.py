@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from appliance.settings import PedalSettings
+from appliance.vocabulary import Call
 
 
 class Pedal(StrEnum):
@@ -63,6 +64,20 @@ class Action(StrEnum):
     BRING_BACK = "bring the drone back"
     STRIKE_OUT = "strike out the last note"
     PAUSE_OR_RESUME = "pause or resume the log"
+
+
+# Actions that choose another drone note, so many semitones away, and those that call a note.
+SEMITONES = {
+    Action.NOTE_DOWN: -1,
+    Action.NOTE_UP: 1,
+    Action.OCTAVE_DOWN: -12,
+    Action.OCTAVE_UP: 12,
+}
+CALLS = {
+    Action.CALL_FLAT: Call.FLAT,
+    Action.CALL_IN_TUNE: Call.IN_TUNE,
+    Action.CALL_SHARP: Call.SHARP,
+}
 
 
 @dataclass(frozen=True, slots=True)
