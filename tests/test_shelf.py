@@ -87,8 +87,8 @@ def test_what_has_not_changed_is_not_read_again(log: Logbook) -> None:
 
 
 def test_only_the_sitting_that_was_touched_is_judged_anew(log: Logbook) -> None:
-    second = log.begin_sitting(later(AT, 3600.0), instrument="viola", a4_hz=440.0, player="lark")
-    log.add_note(second, heard("A3", 2.0), later(AT, 3603.0))
+    second = log.begin_sitting(AT.later(3600.0), instrument="viola", a4_hz=440.0, player="lark")
+    log.add_note(second, heard("A3", 2.0), AT.later(3603.0))
     shelf = Shelf(log._path)
 
     def landings() -> list[Landing]:
@@ -96,7 +96,7 @@ def test_only_the_sitting_that_was_touched_is_judged_anew(log: Logbook) -> None:
             return landings_of(reader.notes(*EVER), Reading(), ZONE)
 
     first = landings()
-    log.add_note(second, heard("E4", 2.0), later(AT, 3606.0))
+    log.add_note(second, heard("E4", 2.0), AT.later(3606.0))
     then = landings()
     assert [one is other for one, other in zip(first, then, strict=False)] == [True, True, False]
     assert len(then) == 4
@@ -119,7 +119,7 @@ def test_notes_of_two_rooms_lie_among_each_other(log: Logbook) -> None:
     with Logbook(log._path, "south room") as south:
         sitting = south.begin_sitting(AT, instrument="viola", a4_hz=440.0, player="robin")
         for seconds in (1.0, 4.0, 7.0, 901.0, 905.0):
-            south.add_note(sitting, PLAIN, later(AT, seconds))
+            south.add_note(sitting, PLAIN, AT.later(seconds))
     shelf = Shelf(log._path)
     with shelf.reader() as reader:
         seen = reader.notes(*EVER)
@@ -133,7 +133,7 @@ def test_a_page_sees_one_moment_of_the_log(log: Logbook) -> None:
     with LogReader(log._path) as reader:
         with reader.one_moment():
             sums = reader.sums(*EVER)
-            log.add_note(_sitting(log, "lark"), PLAIN, later(AT, 60.0))
+            log.add_note(_sitting(log, "lark"), PLAIN, AT.later(60.0))
             assert reader.sums(*EVER) == sums
             assert len(reader.notes(*EVER)) == 4
         assert reader.sums(*EVER) != sums
