@@ -25,6 +25,7 @@ from appliance.settings import Settings
 from tests.log_rows import fill, heard, instant
 from tests.sitting_rows import fill_sitting
 from web import create_app
+from web.week_fields import WEEK_FIELDS, week_document
 
 ROOT = Path(__file__).parent.parent
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -173,4 +174,9 @@ def test_every_field_is_explained_on_the_page_and_in_the_document(client: FlaskC
         assert f"/exports/{export.name}.csv" in text
         for field in export.fields:
             assert f"<dt>{field.name}" in text and field.meaning
-    assert (ROOT / "web" / "EXPORTS.md").read_text() == document(), "make web/EXPORTS.md anew"
+    for group, fields in WEEK_FIELDS.items():
+        assert f"<dt>{group}" in text
+        for field in fields:
+            assert f"{field.name}</code>" in text and field.meaning
+    written = (ROOT / "web" / "EXPORTS.md").read_text()
+    assert written == document() + week_document(), "make web/EXPORTS.md anew"

@@ -10,6 +10,7 @@ from appliance.log.export_tables import EXPORTS, NOT_EXPORTED, find_export
 from appliance.log.exports import Export, ExportReader, csv_lines, json_lines
 from web.access import has_owner, whose
 from web.place import Room, current_room
+from web.week_fields import WEEK_FIELDS
 
 blueprint = Blueprint("exports", __name__)
 
@@ -24,6 +25,7 @@ def show_exports() -> ResponseReturnValue:
         "exports.html",
         exports=EXPORTS,
         not_exported=NOT_EXPORTED,
+        week_fields=WEEK_FIELDS,
         mine=whose() is not None,
         room=current_room().settings.name,
     )

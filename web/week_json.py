@@ -2,22 +2,31 @@
 
 from typing import Any
 
+from appliance.log.agreement import DroneLine, read_drones
+from appliance.log.change import Change, Difference, change_between
+from appliance.log.days import by_day
 from appliance.log.pace import Pace
 from appliance.log.strings import StringLine
+from appliance.log.suggestions import Suggestion, suggestions_of
 from appliance.log.tallies import Tally
 from appliance.log.weeks import Beside, Comparison, NoteLine, ShiftLine, Week
+from appliance.tuning import pitch_class_name
 from appliance.vocabulary import Movement
 from web.query import Asked
 from web.words import SHIFT_SIDES, SIDES
 
 
 def week_json(week: Week, asked: Asked) -> dict[str, Any]:
-    """Return a week as plain data; note names are scientific pitch, cents sharp (long) positive."""
+    """Return a week as plain data; note names are scientific pitch, cents sharp (long) positive.
+
+    What each field means: :mod:`web.week_fields`.
+    """
+    band_cents = asked.reading.band_cents
     return {
         "week": str(asked.week),
         "first_day": asked.week.monday.isoformat(),
         "tuning": asked.reading.tuning,
-        "band_cents": asked.reading.band_cents,
+        "band_cents": band_cents,
         "a4_hz": asked.reading.a4_hz,
         "open_strings_counted": asked.reading.count_open,
         "total": _tally(week.total),
@@ -42,6 +51,59 @@ def week_json(week: Week, asked: Asked) -> dict[str, Any]:
         "beside": _beside(week.beside),
         "sittings": [_pace(pace) for pace in week.paces],
         "strings": [_string(line) for line in week.strings],
+        "days": [
+            {"day": one.day.isoformat(), **_tally(one.tally)} for one in by_day(week.landings)
+        ],
+        "drones": [_drone(line) for line in read_drones(week.landings, band_cents)],
+        "change": _change(change_between(week.landings_before, week.landings)),
+        "suggestions": [_suggestion(found) for found in suggestions_of(week, band_cents)],
+    }
+
+
+def _drone(line: DroneLine) -> dict[str, Any]:
+    return {
+        "drone": pitch_class_name(line.pitch_class),
+        **_tally(line.landings),
+        "calls": line.calls.count,
+        "calls_that_agree": line.calls.agreed,
+    }
+
+
+def _change(change: Change | None) -> dict[str, Any] | None:
+    if change is None:
+        return None
+    return {
+        "meaning": change.meaning,
+        "landed": _difference(change.landed),
+        "rescued": _difference(change.rescued),
+        "notes": list(change.notes),
+        "sittings": list(change.sittings),
+    }
+
+
+def _difference(one: Difference) -> dict[str, Any]:
+    return {
+        "before": one.before,
+        "after": one.after,
+        "difference_interval_95": [one.low, one.high],
+        "verdict": one.verdict,
+    }
+
+
+def _suggestion(found: Suggestion) -> dict[str, Any]:
+    """Return one suggestion; what does not apply to its kind is null."""
+    line, lie, over = found.line, found.lie, found.clearest
+    sides = SHIFT_SIDES if isinstance(line, ShiftLine) else SIDES
+    return {
+        "kind": found.kind,
+        "about": None if line is None else line.name,
+        **_tally(found.tally, sides),
+        "on_one_side": None if lie is None else lie.off,
+        "sign_test": None if lie is None else lie.chance,
+        "with_drone": None if found.with_drone is None else _tally(found.with_drone),
+        "clearest_drone": None if over is None else pitch_class_name(over.pitch_class),
+        "landed_over_it": None if over is None else over.landed,
+        "count_over_it": None if over is None else over.count,
     }
 
 
