@@ -10,18 +10,21 @@ import time
 from pathlib import Path
 
 from appliance.devices.clock import kernel_clock_synchronised
+from appliance.log import erasing
 from appliance.log.backups import (
     BackupError,
     back_up,
     backups_in,
     clean,
     copy_to_stick,
+    folder_of,
     note_erasures,
 )
 from appliance.log.keeping import logs_aside, suspicion
 from appliance.log.logfile import DamagedLogError
 from appliance.log.upkeep import Upkeep
 from appliance.settings import Settings, load
+from appliance.vocabulary import LogbookError
 
 DAY_S = 86400.0
 
@@ -42,6 +45,8 @@ def run(options: argparse.Namespace) -> int:
     if options.nightly:
         _delete_old(log_path, settings.room.notes_kept_days)
         _clean_copies(log_path, settings)
+        if not erasing.settle(log_path):
+            print("The log is being read, so traces of what is deleted stay in it for now.")
     backup = _copied(log_path, settings)
     print(f"The log is copied to {backup}.")
     if settings.backup.stick_path:
@@ -62,11 +67,6 @@ def _copied(log_path: Path, settings: Settings) -> Path:
         ) from error
 
 
-def folder_of(settings: Settings, log_path: Path) -> Path:
-    """Return where the backups of a log lie."""
-    return log_path.parent / settings.backup.folder
-
-
 def _delete_old(log_path: Path, kept_days: float) -> None:
     """Delete what is too old, if anybody can say what day it is."""
     if not kernel_clock_synchronised():
@@ -74,6 +74,10 @@ def _delete_old(log_path: Path, kept_days: float) -> None:
         return
     with Upkeep(log_path) as log:
         deleted = log.delete_before(time.time() - kept_days * DAY_S)
+        try:
+            log.empty_waiting()
+        except LogbookError:  # somebody is reading: tried again below, and by the pages
+            erasing.owe(log_path)
     if deleted:
         print(f"{deleted} sittings older than {kept_days:g} days are deleted.")
 

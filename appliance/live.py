@@ -9,7 +9,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from appliance.backup import folder_of
 from appliance.caretaker import Caretaker
 from appliance.checkup import Checkup
 from appliance.control import add_socket, default_socket_path
@@ -19,7 +18,7 @@ from appliance.devices.clock import SystemClock
 from appliance.feet import Feet, OnEdge, OpenFeet
 from appliance.last_good import load_or_last_good
 from appliance.log import owner_code
-from appliance.log.backups import offer
+from appliance.log.backups import folder_of, offer
 from appliance.log.keeping import KeptLog
 from appliance.log.room_settings import RoomSettingsReader
 from appliance.settings import Settings, load

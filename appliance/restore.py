@@ -3,8 +3,7 @@
 import argparse
 from pathlib import Path
 
-from appliance.backup import folder_of
-from appliance.log.backups import backups_in, made_at, restore
+from appliance.log.backups import backups_in, folder_of, made_at, restore
 from appliance.settings import Settings, load
 
 LAST = "last"

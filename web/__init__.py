@@ -12,6 +12,7 @@ from pathlib import Path
 from flask import Flask
 from flask_wtf import CSRFProtect
 
+from appliance.log.backups import folder_of
 from appliance.log.calendar import room_zone
 from appliance.settings import Settings
 from web import (
@@ -22,6 +23,7 @@ from web import (
     door,
     door_card,
     ear,
+    erasing,
     exports,
     focus,
     guard,
@@ -68,6 +70,7 @@ def create_app(
     room = Room(Path(log_path), settings.room, zone, now_s, settings.web, socket_path)
     app.extensions["groundnote"] = room
     _secure(app, room)
+    erasing.register(app, folder_of(settings, room.log_path))
     words.register(app)
     naming.register(app)
     telling.register(app)

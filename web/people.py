@@ -20,11 +20,12 @@ from appliance.log.people import (
     checked_pin,
 )
 from appliance.log.room_settings import RoomSettingsEditor, RoomSettingsReader
-from appliance.log.upkeep import Erasure, Upkeep
+from appliance.log.upkeep import Erasure
 from appliance.vocabulary import ControlError
 from web import forms
 from web.access import Who, needs, signed_in_person
 from web.door import open_people
+from web.erasing import eraser
 from web.place import current_room
 from web.room_answer import ask_room
 
@@ -142,8 +143,7 @@ def remove_person(person_id: str) -> ResponseReturnValue:
         return _show_one(person, 400)
     with suppress(ControlError):  # a room that does not run logs to nobody
         ask_room({"do": "check_out", "player": person_id})
-    with Upkeep(current_room().log_path) as log:
-        log.forget(Erasure(person_id, current_room().now_s()))
+    eraser().forget(Erasure(person_id, current_room().now_s()))
     flash(f"{person.nickname} is removed, and so is all that was logged for them.")
     return redirect(url_for("people.show_people"))
 
@@ -207,6 +207,7 @@ def _show(form: forms.AddPerson, status: int) -> ResponseReturnValue:
             readable={person.person_id for person in readable},
             role_words=ROLE_WORDS,
             is_owner=_is_owner(),
+            owed=_is_owner() and eraser().is_owed,
             may_register=may_register,
             room=current_room().settings.name,
         ),

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import suppress
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
-from flask import current_app as app
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
 from wtforms import BooleanField, PasswordField, SubmitField
@@ -16,11 +15,12 @@ from appliance.log.export_tables import EXPORTS, document
 from appliance.log.exports import ExportReader, csv_lines, json_lines
 from appliance.log.people import PeopleReader, Person, PersonError
 from appliance.log.studios import StudioReader
-from appliance.log.upkeep import Erasure, Upkeep
-from appliance.vocabulary import ControlError, LogbookError
+from appliance.log.upkeep import Erasure
+from appliance.vocabulary import ControlError
 from web import sessions
 from web.access import Who, current_person, needs, signed_in_person, whose
 from web.door import try_pin
+from web.erasing import eraser
 from web.forms import FILLED, OLD_PIN, SHORT
 from web.place import Room, current_room
 from web.room_answer import ask_room
@@ -75,7 +75,7 @@ def delete_all() -> ResponseReturnValue:
         return _show(form, 400)
     with suppress(ControlError):  # a room that does not run logs to nobody
         ask_room({"do": "check_out", "player": person.person_id})
-    _forget(person)
+    eraser().forget(Erasure(person.person_id, current_room().now_s()))
     sessions.end()
     return redirect(url_for("privacy.show_deleted"))
 
@@ -83,19 +83,8 @@ def delete_all() -> ResponseReturnValue:
 @blueprint.get("/deleted")
 @needs(Who.ANYBODY)
 def show_deleted() -> ResponseReturnValue:
-    """What deleting has done."""
-    return render_template("deleted.html", room=current_room().settings.name)
-
-
-def _forget(person: Person) -> None:
-    """Forget a person for good; once more, where somebody was just reading the log."""
-    erasure = Erasure(person.person_id, current_room().now_s())
-    with Upkeep(current_room().log_path) as log:
-        try:
-            log.forget(erasure)
-        except LogbookError as error:
-            app.logger.warning("%s", error)
-            log.forget(erasure)
+    """What deleting has done, and whether something is left to do."""
+    return render_template("deleted.html", owed=eraser().is_owed, room=current_room().settings.name)
 
 
 def _show(form: DeleteAll, status: int) -> tuple[str, int]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from appliance.log.keeping import PARTS, Hold, move_aside, sync_folder
 from appliance.log.logfile import DamagedLogError
 from appliance.log.upkeep import Erasure, Upkeep
+from appliance.settings import Settings
 from appliance.vocabulary import GroundnoteError, LogbookError
 
 logger = logging.getLogger(__name__)
@@ -26,6 +27,11 @@ SPARE = 1.2  # free space wanted, as a share of the log's size
 
 class BackupError(GroundnoteError):
     """A backup cannot be made, found or brought back."""
+
+
+def folder_of(settings: Settings, log_path: Path) -> Path:
+    """Return where the backups of a log lie."""
+    return log_path.parent / settings.backup.folder
 
 
 def backups_in(folder: Path) -> list[Path]:

@@ -85,6 +85,13 @@ class Shelf:
         notes = JoinedColumns(list(parts.values())) if parts else log.fresh_notes(*span[:2])
         return _Kept(notes, parts, sums, version)
 
+    def forget(self, player: str) -> None:
+        """Keep nothing any more of a player who is forgotten, nor what everybody played."""
+        with self._lock:
+            for span in [span for span in self._kept if span[2] in (player, None)]:
+                self._kept.pop(span).notes.let_go()
+            self._keep_parts(self._all_parts())
+
     def _version(self) -> Hashable:
         """Something else after every commit of others, and when another file is the log."""
         status = self._path.stat()
@@ -108,6 +115,9 @@ class Shelf:
         while len(self._kept) > KEPT_SPANS or sum(map(len, parts.values())) > KEPT_NOTES:
             self._kept.popitem(last=False)[1].notes.let_go()
             parts = self._all_parts()
+        self._keep_parts(parts)
+
+    def _keep_parts(self, parts: dict[_Run, NoteColumns]) -> None:
         for key in self._parts.keys() - parts.keys():
             self._parts[key].let_go()
         for part in parts.values():

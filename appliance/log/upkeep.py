@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from appliance.log.logbook import RoomLog
+from appliance.log.logfile import BUSY_TIMEOUT_S
 from appliance.log.records import id_text, parse_id
 from appliance.vocabulary import LogbookError
 
+PROBED_FOR_S = 0.5
 FIRST_VERSION = 3  # of the log, with people in it
 
 # A person's rows, each after those that refer to it. The player of a sitting is an id as text.
@@ -111,30 +113,39 @@ class Upkeep(RoomLog):
         )
 
     def forget(self, erasure: Erasure) -> None:
-        """Delete a person and all their sittings, notes and calls, for good: all, or nothing.
+        """Delete a person and every trace of them, in a copy that nobody else reads."""
+        self.delete_rows_of(erasure)
+        self.wipe()
 
-        What is left is the number of the person and when they asked. Raises :class:`LogbookError`
-        when somebody reads on for so long that the write-ahead log cannot be emptied: the rows are
-        deleted then, and it has to be done again to remove their traces.
+    def delete_rows_of(self, erasure: Erasure) -> None:
+        """Delete a person and all their sittings, notes and calls: all, or nothing.
+
+        What is left is the number of the person and when they asked, and traces in the bytes of the
+        files until :meth:`wipe`.
         """
         key = parse_id(erasure.person_id)
         values = {"key": key, "text": erasure.person_id, "wall_s": erasure.wall_s}
         self._delete((*_of(_SITTINGS), *_ROWS_OF_PERSON), values)
-        self.wipe()
 
     def wipe(self) -> None:
-        """Leave no trace of what was deleted, neither in the file nor beside it."""
+        """Leave no trace of what was deleted, neither in the file nor beside it.
+
+        Raises :class:`LogbookError` when somebody reads on for so long that the write-ahead log
+        cannot be emptied: then it has to be done again. That is found out before the file is
+        written anew, since what is written while somebody reads only lengthens what waits.
+        """
+        self.empty_waiting(PROBED_FOR_S)
         self._do("VACUUM", {})
-        self._empty_waiting()
+        self.empty_waiting()
 
     def delete_before(self, wall_s: float) -> int:
-        """Delete sittings that ended before a moment (Unix time); return how many."""
+        """Delete sittings that ended before a moment (Unix time); return how many.
+
+        Traces may be found in the write-ahead log until :meth:`empty_waiting`.
+        """
         before = self.counts()["sitting"]
         self._delete(_of(_TOO_OLD), {"cutoff": wall_s})
-        deleted = before - self.counts()["sitting"]
-        if deleted:
-            self._empty_waiting()
-        return deleted
+        return before - self.counts()["sitting"]
 
     def take_in(self, other: Path) -> None:
         """Add what another log of the same version has; where both have a row, the other's counts.
@@ -155,9 +166,17 @@ class Upkeep(RoomLog):
             for statement in statements:
                 self._db.execute(statement, values)
 
-    def _empty_waiting(self) -> None:
-        """Move all that waits in the write-ahead log into the file and cut it to nothing."""
-        (row,) = self._rows("PRAGMA wal_checkpoint(TRUNCATE)", {})
+    def empty_waiting(self, patience_s: float = BUSY_TIMEOUT_S) -> None:
+        """Move all that waits in the write-ahead log into the file and cut it to nothing.
+
+        Raises :class:`LogbookError` when somebody reads on for longer than ``patience_s``; so long
+        nobody else can write.
+        """
+        self._pragma(f"busy_timeout = {patience_s * 1000:.0f}")
+        try:
+            (row,) = self._rows("PRAGMA wal_checkpoint(TRUNCATE)", {})
+        finally:
+            self._pragma(f"busy_timeout = {BUSY_TIMEOUT_S * 1000:.0f}")
         if row["busy"]:
             raise LogbookError(
                 f"The log {self._path} is being read, so what was deleted can still be found "
