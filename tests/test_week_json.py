@@ -17,7 +17,7 @@ from appliance.log.logbook import Logbook
 from appliance.log.records import Marks
 from appliance.settings import Settings
 from appliance.vocabulary import Movement
-from tests.log_rows import fill, fill_tuned_evening, heard, instant, later, shift
+from tests.log_rows import fill, fill_tuned_evening, heard, instant, shift
 from tests.test_web import BEFORE, THIS, _raw
 from web import create_app
 from web.week_fields import WEEK_FIELDS
@@ -54,7 +54,7 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for number in range(12):
             moved = replace(shift("D3", "F3"), movement=Movement.SLIDE_MOVE)
             note = heard("F3", 5.0, shift=moved)
-            log.add_note(sitting, note, at := later(at, 4.0), Marks(without=number > 5))
+            log.add_note(sitting, note, at := at.later(4.0), Marks(without=number > 5))
         log.end_sitting(sitting, at)
     return path
 
