@@ -9,7 +9,7 @@ import json
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from appliance.instruments import find_instrument
@@ -17,7 +17,7 @@ from appliance.log.agreement import CallTally, DroneLine, read_drones
 from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from appliance.log.tallies import Tally
-from appliance.log.weeks import Reading, landings_of
+from appliance.log.weeks import Reading, landings_of, passage_of
 from appliance.practice.advice import DroneAdvice, NoteAdvice, advise
 from appliance.practice.passage import read_passage
 from appliance.settings import RoomSettings, for_one_command
@@ -94,8 +94,7 @@ def _sitting(rows: Sequence[NoteRow], wanted: str) -> list[NoteRow]:
 
 def _played(rows: Sequence[NoteRow], room: RoomSettings) -> _Passage:
     sitting = rows[0].sitting
-    every = replace(_reading(room), count_open=True)  # a passage has its open strings, too
-    notes = Counter(landing.midi for landing in landings_of(rows, every))
+    notes = passage_of(rows, _reading(room))
     if not notes:
         raise LogbookError(
             f"no note of the sitting {sitting.sitting_id} can be counted: choose another one"
@@ -128,25 +127,13 @@ def _told(
     for drone in drones[:_EXPLAINED]:
         yield ""
         yield f"{drone.name}, {drone.hz:.2f} Hz"
-        yield from (f"    {note.name:<4} {_reason(note)}" for note in drone.notes)
+        yield from (
+            f"    {note.name:<4} {note.why}; rough {note.roughness:.2f}" for note in drone.notes
+        )
     if own:
         yield ""
         yield "The log: landed, and calls that agreed, over"
         yield from (f"    {pitch_class_name(line.pitch_class):<3} {_counts(line)}" for line in own)
-
-
-def _reason(note: NoteAdvice) -> str:
-    rough = f"rough {note.roughness:.2f}"
-    meeting = note.meeting
-    if meeting is None:
-        return f"{rough}; no pitch free of beats"
-    words = (
-        f"{rough}; partial {meeting.of_drone} of the drone meets {meeting.of_note} of the note: "
-        f"{meeting.beats_per_cent_hz:.2f} beats a second per cent"
-    )
-    if note.tempered:
-        words += f", {note.beats_at_target_hz:.1f} where it is right"
-    return words + (f"; its own {meeting.own} sounds" if meeting.own else "")
 
 
 def _counts(line: DroneLine) -> str:

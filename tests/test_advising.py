@@ -55,6 +55,10 @@ def test_people_read_the_ranking_and_three_drones_explained(capsys: Capture) -> 
     assert len(ranked) == len(set(ranked)) == 12
     assert [line.split(",")[0] for line in lines if line.endswith(" Hz")][1:] == ranked[:3]
     assert "C#4" in lines[-1]
+    over_a = lines[lines.index("A2, 110.00 Hz") + 1 :]
+    fifth = next(line for line in over_a if line.split()[0] == "E3")
+    assert "partial 2 of the note meets partial 3 of the drone; 10 cents off beat 1.9" in fifth
+    assert "rough " in fifth
 
 
 def test_the_same_question_has_the_same_answer(capsys: Capture) -> None:

@@ -16,10 +16,14 @@ from hypothesis import strategies as st
 
 from appliance.__main__ import main
 from appliance.instruments import INSTRUMENTS, find_instrument
+from appliance.log.logbook import Logbook
+from appliance.log.reader import LogReader
+from appliance.log.weeks import Reading, landings_of
 from appliance.practice.passage import LONGEST, PassageError, PassageNote, read_passage
 from appliance.settings import Settings
+from appliance.tuning import parse_note
 from appliance.vocabulary import GroundnoteError, NoteNameError
-from tests.log_rows import instant
+from tests.log_rows import PURE, heard, instant
 from tests.sitting_rows import fill_sitting
 from web import create_app
 
@@ -204,6 +208,27 @@ def test_the_notes_of_a_sitting(client: FlaskClient, log_path: Path, sitting_id:
     assert found and unescape(found[1]) == "A3 B3 C#4 D4 E4 F#4"
     assert client.get("/choose?sitting=1f3a9c02-999").status_code == 404
     assert client.get("/choose?sitting=odd").status_code == 404
+
+
+def test_open_strings_of_a_sitting_belong_to_the_passage_as_in_the_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "room.db"
+    with Logbook(path, "north room") as log:
+        at = instant(2026, 2, 9)
+        sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+        for number, name in enumerate(["G3", "A3", "G3", "B3", "G3", "A3"] * 3):
+            log.add_note(sitting, heard(name, PURE.get(name, 0.0)), at.later(2.0 * number))
+    with LogReader(path) as read:
+        counted = landings_of(read.notes_of(sitting), Reading())
+    assert parse_note("G3") not in {landing.midi for landing in counted}  # it may be open
+    plain = Settings()
+    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
+    client = create_app(path, replace(plain, room=room)).test_client()
+    text = client.get(f"/choose?sitting={sitting}", follow_redirects=True).text
+    assert 'name="notes" value="G3 A3 B3"' in text
+    assert main(["advise", "--sitting", sitting, "--log", str(path), "--json"]) == 0
+    assert list(json.loads(capsys.readouterr().out)["notes"]) == ["G3", "A3", "B3"]
 
 
 def test_the_players_own_drones_with_their_counts(client: FlaskClient, log_path: Path) -> None:

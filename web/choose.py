@@ -15,8 +15,8 @@ from werkzeug.exceptions import BadRequest
 
 from appliance.instruments import INSTRUMENTS, Instrument, find_instrument
 from appliance.log.agreement import DroneLine, read_drones
-from appliance.log.weeks import landings_of
-from appliance.practice.advice import DroneAdvice, NoteAdvice, advise
+from appliance.log.weeks import landings_of, passage_of
+from appliance.practice.advice import DroneAdvice, advise
 from appliance.practice.passage import FINGERS, OPEN, Passage, PassageNote, read_passage
 from appliance.tuning import note_name
 from appliance.vocabulary import GroundnoteError, InstrumentError, LogbookError
@@ -61,7 +61,7 @@ class Wanted:
 
 def register(app: Flask) -> None:
     """Give the templates of ``app`` the words of this page."""
-    app.jinja_env.filters.update(why=why, passage_note=passage_note)
+    app.jinja_env.filters.update(passage_note=passage_note)
     app.register_blueprint(blueprint)
 
 
@@ -182,8 +182,8 @@ def _of_sitting(sitting_id: str, asked: Asked) -> Wanted:
         instrument = None
     if instrument is None:
         abort(404)
-    counted = Counter(landing.midi for landing in landings_of(rows, asked.reading))
-    notes = sorted(midi for midi in counted if instrument.lowest <= midi <= instrument.highest)
+    played = passage_of(rows, asked.reading)
+    notes = sorted(midi for midi in played if instrument.lowest <= midi <= instrument.highest)
     return Wanted(instrument, Passage(tuple(map(PassageNote, notes))), 0, None)
 
 
@@ -243,24 +243,6 @@ def _own(asked: Asked) -> tuple[DroneLine, ...]:
     except LogbookError:  # no log yet, or it cannot be read now: the ranking needs none
         return ()
     return read_drones(landings_of(rows, asked.reading, zone), asked.reading.band_cents)
-
-
-def why(note: NoteAdvice) -> str:
-    """Say in a sentence how a note meets a drone."""
-    meeting = note.meeting
-    if meeting is None:
-        return "no pitch of it is free of beats, so nothing falls still when it is right"
-    words = (
-        f"partial {meeting.of_note} of the note meets partial {meeting.of_drone} of the drone; "
-        f"{_beats(meeting.beats_per_cent_hz)}"
-    )
-    if note.tempered:
-        words += f", and it beats {note.beats_at_target_hz:.1f} times a second where it is right"
-    return words + (f"; its own {meeting.own} sounds in the drone" if meeting.own else "")
-
-
-def _beats(per_cent_hz: float) -> str:
-    return f"10 cents off beat {10.0 * per_cent_hz:.1f} times a second"
 
 
 def passage_note(note: PassageNote) -> str:

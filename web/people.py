@@ -5,11 +5,13 @@ sign-in; so nobody can use it without its person noticing.
 """
 
 import secrets
+from collections.abc import Callable
 from contextlib import suppress
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask import current_app as app
 from flask.typing import ResponseReturnValue
+from flask_wtf import FlaskForm
 
 from appliance.log.people import (
     PIN_DIGITS,
@@ -89,62 +91,72 @@ def show_person(person_id: str) -> ResponseReturnValue:
 @needs(Who.OWNER)
 def set_role(person_id: str) -> ResponseReturnValue:
     """Set what somebody may do."""
-    person = _looked_after(person_id)
     form = forms.SetRole()
-    if not form.validate_on_submit():
-        return _show_one(person, 400)
-    try:
+
+    def change(person: Person) -> str:
         with open_people() as people:
             people.set_role(person_id, Role(form.role.data))
-    except PersonError as error:
-        flash(str(error))
-        return _show_one(person, 400)
-    flash(f"{person.nickname} is {form.role.data} now.")
-    return redirect(url_for("people.show_people"))
+        return f"{person.nickname} is {form.role.data} now."
+
+    return _change(person_id, form, change)
 
 
 @blueprint.post("/<person_id>/consent")
 @needs(Who.OWNER)
 def set_consent(person_id: str) -> ResponseReturnValue:
     """Set the date of a guardian's consent; an empty one takes it away."""
-    person = _looked_after(person_id)
     form = forms.SetConsent()
-    if not form.validate_on_submit():
-        return _show_one(person, 400)
-    with open_people() as people:
-        people.set_consent(person_id, form.consent_on.data)
-    flash(f"The date of consent for {person.nickname} is set.")
-    return redirect(url_for("people.show_people"))
+
+    def change(person: Person) -> str:
+        with open_people() as people:
+            people.set_consent(person_id, form.consent_on.data)
+        return f"The date of consent for {person.nickname} is set."
+
+    return _change(person_id, form, change)
 
 
 @blueprint.post("/<person_id>/sessions")
 @needs(Who.OWNER)
 def end_sessions(person_id: str) -> ResponseReturnValue:
     """End every session of somebody, as after a lost phone."""
-    person = _looked_after(person_id)
-    with open_people() as people:
-        people.end_sessions(person_id)
-    flash(f"{person.nickname} is signed out everywhere.")
-    return redirect(url_for("people.show_people"))
+
+    def change(person: Person) -> str:
+        with open_people() as people:
+            people.end_sessions(person_id)
+        return f"{person.nickname} is signed out everywhere."
+
+    return _change(person_id, FlaskForm(), change)
 
 
 @blueprint.post("/<person_id>/remove")
 @needs(Who.OWNER)
 def remove_person(person_id: str) -> ResponseReturnValue:
     """Remove somebody with all that was logged for them."""
-    person = _looked_after(person_id)
-    if not forms.Remove().validate_on_submit():
-        return _show_one(person, 400)
-    try:
+
+    def change(person: Person) -> str:
         with PeopleReader(current_room().log_path) as people:
             people.keep_an_owner(person_id)
+        with suppress(ControlError):  # a room that does not run logs to nobody
+            ask_room({"do": "check_out", "player": person_id})
+        eraser().forget(Erasure(person_id, current_room().now_s()))
+        return f"{person.nickname} is removed, and so is all that was logged for them."
+
+    return _change(person_id, forms.Remove(), change)
+
+
+def _change(
+    person_id: str, form: FlaskForm, change: Callable[[Person], str]
+) -> ResponseReturnValue:
+    """Change somebody as a form asks, and say what ``change`` says; else say why not."""
+    person = _looked_after(person_id)
+    if not form.validate_on_submit():
+        return _show_one(person, 400)
+    try:
+        said = change(person)
     except PersonError as error:
         flash(str(error))
         return _show_one(person, 400)
-    with suppress(ControlError):  # a room that does not run logs to nobody
-        ask_room({"do": "check_out", "player": person_id})
-    eraser().forget(Erasure(person_id, current_room().now_s()))
-    flash(f"{person.nickname} is removed, and so is all that was logged for them.")
+    flash(said)
     return redirect(url_for("people.show_people"))
 
 

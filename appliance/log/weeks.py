@@ -6,7 +6,7 @@ week can be read in another tuning, at another A4, with another band.
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -207,6 +207,12 @@ def landings_of(
         return tuple(found for found in judged if isinstance(found, Landing))
 
     return list(columns.once(("landings", reading, zone), find))
+
+
+def passage_of(rows: Sequence[NoteRow], reading: Reading) -> Counter[int]:
+    """Return how often each note was played (by MIDI number), open strings too."""
+    every = replace(reading, count_open=True)
+    return Counter(landing.midi for landing in landings_of(rows, every))
 
 
 def _judged(

@@ -137,6 +137,21 @@ class NoteAdvice:
         )
 
     @property
+    def why(self) -> str:
+        """How it meets the drone, in a sentence without its full stop."""
+        meeting = self.meeting
+        if meeting is None:
+            return "no pitch of it is free of beats, so nothing falls still when it is right"
+        words = (
+            f"partial {meeting.of_note} of the note meets partial {meeting.of_drone} of the drone; "
+            f"10 cents off beat {10.0 * meeting.beats_per_cent_hz:.1f} times a second"
+        )
+        if self.tempered:
+            at_target_hz = self.beats_at_target_hz
+            words += f", and it beats {at_target_hz:.1f} times a second where it is right"
+        return words + (f"; its own {meeting.own} sounds in the drone" if meeting.own else "")
+
+    @property
     def hardness(self) -> float:
         """How hard it is to tune, from 0 to 3: *rough* and *slow*."""
         return self.roughness / (1.0 + self.roughness) + self._slow
