@@ -45,12 +45,16 @@ class Cast:
         return app_for(self.path, **web)
 
 
-def app_for(path: Path, **web: object) -> Flask:
-    """An app in whose log's folder no room answers."""
+def settings_of(**web: object) -> Settings:
+    """The settings of the invented room."""
     plain = Settings()
     room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
-    settings = replace(plain, room=room, web=replace(plain.web, **web))  # type: ignore[arg-type]
-    return create_app(path, settings, lambda: NOW.wall_s, path.with_suffix(".sock"))
+    return replace(plain, room=room, web=replace(plain.web, **web))  # type: ignore[arg-type]
+
+
+def app_for(path: Path, **web: object) -> Flask:
+    """An app in whose log's folder no room answers."""
+    return create_app(path, settings_of(**web), lambda: NOW.wall_s, path.with_suffix(".sock"))
 
 
 def gather(path: Path) -> Cast:

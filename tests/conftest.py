@@ -3,10 +3,14 @@
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 import pytest
+from flask.testing import FlaskClient
 from playwright.sync_api import Browser
 
+from tests.cast import app_for
+from tests.log_rows import fill
 from tests.phone import chromium
 from tests.soundcard import NoSoundCardError, SoundCard
 
@@ -26,6 +30,20 @@ def sound_card() -> Iterator[SoundCard]:
             yield card
     finally:
         card.stop()
+
+
+@pytest.fixture(scope="session")
+def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The log of :func:`tests.log_rows.fill`, only to be read."""
+    path = tmp_path_factory.mktemp("log") / "room.db"
+    fill(path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def client(log_path: Path) -> FlaskClient:
+    """The pages of that log."""
+    return app_for(log_path).test_client()
 
 
 @pytest.fixture(scope="module")

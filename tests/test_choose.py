@@ -5,7 +5,6 @@ import math
 import re
 import sqlite3
 from collections import Counter
-from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -20,12 +19,12 @@ from appliance.log.logbook import Logbook
 from appliance.log.reader import LogReader
 from appliance.log.weeks import Reading, landings_of
 from appliance.practice.passage import LONGEST, PassageError, PassageNote, read_passage
-from appliance.settings import Settings
 from appliance.tuning import parse_note
 from appliance.vocabulary import GroundnoteError, NoteNameError
+from tests.cast import app_for
 from tests.log_rows import PURE, heard, instant
+from tests.pages import words
 from tests.sitting_rows import fill_sitting
-from web import create_app
 
 CELLO = find_instrument("cello")
 PASSAGE = "E3 F#3 G#3 A3 C#4"
@@ -43,15 +42,7 @@ def sitting_id(log_path: Path) -> str:
 
 @pytest.fixture(scope="module")
 def client(log_path: Path, sitting_id: str) -> FlaskClient:
-    plain = Settings()
-    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
-    now_s = instant(2026, 2, 15, 20).wall_s
-    return create_app(log_path, replace(plain, room=room), lambda: now_s).test_client()
-
-
-def _words(html: str) -> str:
-    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", html, flags=re.S)
-    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
+    return app_for(log_path).test_client()
 
 
 def _ask(client: FlaskClient, **query: str) -> str:
@@ -171,7 +162,7 @@ def test_the_ranking_is_that_of_the_command(
     text = _ask(client, instrument="cello", notes=PASSAGE)
     found = re.findall(r"<strong>\d+\. ([^<]+)</strong>.*?hardness ([\d.]+)", text)
     assert [(unescape(name), hard) for name, hard in found] == due
-    assert f"{due[0][0]} is the easiest drone to tune these notes to." in _words(text)
+    assert f"{due[0][0]} is the easiest drone to tune these notes to." in words(text)
 
 
 def test_the_reasons_are_arithmetic(client: FlaskClient) -> None:
@@ -189,14 +180,14 @@ def test_the_reasons_are_arithmetic(client: FlaskClient) -> None:
 
 
 def test_string_finger_and_open_strings_are_said(client: FlaskClient) -> None:
-    text = _words(_ask(client, instrument="cello", notes="E3 F#3/D2 A3/A0"))
+    text = words(_ask(client, instrument="cello", notes="E3 F#3/D2 A3/A0"))
     assert "For E3, F#3 (D string, finger 2), A3 (open)." in text
     assert "The open string is left out: no finger places it." in text
 
 
 def test_a_passage_that_cannot_be_read_stays_in_the_field(client: FlaskClient) -> None:
     text = _ask(client, instrument="cello", notes='E3 "><b>')
-    assert "is no note name" in _words(text)
+    assert "is no note name" in words(text)
     assert "&#34;&gt;&lt;b&gt;" in text and "<b>" not in text
 
 
@@ -222,9 +213,7 @@ def test_open_strings_of_a_sitting_belong_to_the_passage_as_in_the_command(
     with LogReader(path) as read:
         counted = landings_of(read.notes_of(sitting), Reading())
     assert parse_note("G3") not in {landing.midi for landing in counted}  # it may be open
-    plain = Settings()
-    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
-    client = create_app(path, replace(plain, room=room)).test_client()
+    client = app_for(path).test_client()
     text = client.get(f"/choose?sitting={sitting}", follow_redirects=True).text
     assert 'name="notes" value="G3 A3 B3"' in text
     assert main(["advise", "--sitting", sitting, "--log", str(path), "--json"]) == 0
@@ -233,7 +222,7 @@ def test_open_strings_of_a_sitting_belong_to_the_passage_as_in_the_command(
 
 def test_the_players_own_drones_with_their_counts(client: FlaskClient, log_path: Path) -> None:
     """Notes that count, over each drone that sounded; calls on notes that were not corrected."""
-    text = _words(_ask(client, instrument="viola", notes="A3"))
+    text = words(_ask(client, instrument="viola", notes="A3"))
     with sqlite3.connect(log_path) as raw:
         raw.create_function("cents", 2, _cents)
         rows = raw.execute(

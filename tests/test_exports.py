@@ -6,7 +6,6 @@ import json
 import math
 import sqlite3
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -21,10 +20,9 @@ from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
 from appliance.log.records import Listened
 from appliance.log.schema import STEPS
-from appliance.settings import Settings
+from tests.cast import app_for
 from tests.log_rows import fill, heard, instant
 from tests.sitting_rows import fill_sitting
-from web import create_app
 from web.week_fields import WEEK_FIELDS, week_document
 
 ROOT = Path(__file__).parent.parent
@@ -42,14 +40,7 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def client(log_path: Path) -> FlaskClient:
-    return _client(log_path)
-
-
-def _client(path: Path) -> FlaskClient:
-    plain = Settings()
-    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
-    now_s = instant(2026, 2, 15, 20).wall_s
-    return create_app(path, replace(plain, room=room), lambda: now_s).test_client()
+    return app_for(log_path).test_client()
 
 
 def _raw(path: Path, sql: str) -> list[dict[str, Any]]:
@@ -149,9 +140,9 @@ def test_a_player_takes_their_own_and_nothing_else(tmp_path: Path) -> None:
             log.end_sitting(sitting, at.later(2.0))
             listened = Listened(player and player.person_id, date(2026, 2, 11), 7.5)
             log.keep_listening([listened])
-    assert _client(path).get("/exports/note.csv").status_code == 401
+    assert app_for(path).test_client().get("/exports/note.csv").status_code == 401
     for person, pin in ((owner, "482913"), (ilka, "719264")):
-        client = _client(path)
+        client = app_for(path).test_client()
         client.application.config["WTF_CSRF_ENABLED"] = False
         client.post("/sign-in", data={"nickname": person.nickname, "pin": pin, "look": "1"})
         (sitting,) = json.loads(client.get("/exports/sitting.json").text)

@@ -6,7 +6,6 @@ import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
-from html import unescape
 from pathlib import Path
 from random import Random
 
@@ -22,6 +21,7 @@ from appliance.log.studios import Focus, Studios
 from appliance.tuning import parse_note
 from tests.cast import NOW, PIN, app_for, signed_in
 from tests.log_rows import PURE, heard, instant, shift
+from tests.pages import words
 from tests.phone import CHROMIUM, SHOTS, served
 
 PLAYER, TEACHER = "Wilhelmina of the tower", "Teodora of the old gate"
@@ -179,14 +179,9 @@ def said_of(midi: int, move: tuple[int, int] | None, group: list[Counted]) -> st
     return f"{name} {landed} of {len(group)} landed\\. Typically {side}"
 
 
-def _words(html: str) -> str:
-    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", html, flags=re.S)
-    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
-
-
 def test_every_number_is_that_of_the_raw_rows(room: Room) -> None:
     answer = signed_in(app_for(room.path), PLAYER).get("/lesson", query_string="week=2026-W07")
-    text = _words(answer.text)
+    text = words(answer.text)
     now, then = raw(room, "2026-W07"), raw(room, "2026-W06")
     assert f"in tune within {BAND} cents" in text
     for name, notes in (("This week", now), ("Last week", then)):

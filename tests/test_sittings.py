@@ -18,10 +18,10 @@ from hypothesis import strategies as st
 from appliance.log.logbook import Logbook
 from appliance.log.people import People, Role
 from appliance.log.reader import LogReader
-from appliance.settings import Settings
-from tests.log_rows import fill, heard, instant
+from tests.cast import app_for
+from tests.log_rows import fill, heard
+from tests.pages import words
 from tests.sitting_rows import STARTED, fill_sitting
-from web import create_app
 from web.minutes import LINES_A_PART
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -53,10 +53,7 @@ def sitting_id(log_path: Path) -> str:
 
 
 def _client(path: Path) -> FlaskClient:
-    plain = Settings()
-    room = replace(plain.room, name="north room", time_zone="Europe/Lisbon")
-    now_s = instant(2026, 2, 15, 20).wall_s
-    app = create_app(path, replace(plain, room=room), lambda: now_s)
+    app = app_for(path)
     app.config["WTF_CSRF_ENABLED"] = False
     return app.test_client()
 
@@ -64,11 +61,6 @@ def _client(path: Path) -> FlaskClient:
 @pytest.fixture(scope="module")
 def client(log_path: Path) -> FlaskClient:
     return _client(log_path)
-
-
-def _words(html: str) -> str:
-    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", html, flags=re.S)
-    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
 
 
 def _raw(path: Path, sitting_id: str) -> list[dict[str, Any]]:
@@ -143,7 +135,7 @@ def test_the_list_goes_on_page_after_page(tmp_path: Path) -> None:
 
 
 def test_the_numbers_of_a_sitting(client: FlaskClient, log_path: Path, sitting_id: str) -> None:
-    text = _words(client.get(f"/sitting/{sitting_id}").text)
+    text = words(client.get(f"/sitting/{sitting_id}").text)
     raw = _raw(log_path, sitting_id)
     counted = [found for row in raw if row["round_id"] is None and (found := _outcome(row))]
     totals = Counter(outcome for _, outcome, _ in counted)

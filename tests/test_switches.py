@@ -3,7 +3,6 @@
 import math
 import re
 import sqlite3
-from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -14,38 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.log.logbook import Logbook
-from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
-from tests.log_rows import fill, heard, instant
-from web import create_app
+from tests.cast import app_for
+from tests.log_rows import heard, instant
+from tests.pages import page_words
 from web.query import CLEF_CHOICES, KEYS, ORDERS, PITCHES
 
-NOW = instant(2026, 2, 15, 20)
 PAGES = ("/", "/note/66", "/shift/59-67", "/ear", "/change", "/sittings")
-
-
-def _client(path: Path) -> FlaskClient:
-    room = replace(Settings().room, name="north room", time_zone="Europe/Lisbon")
-    return create_app(path, replace(Settings(), room=room), lambda: NOW.wall_s).test_client()
-
-
-@pytest.fixture(scope="module")
-def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("log") / "room.db"
-    fill(path)
-    return path
-
-
-@pytest.fixture(scope="module")
-def client(log_path: Path) -> FlaskClient:
-    return _client(log_path)
-
-
-def _text(client: FlaskClient, address: str) -> str:
-    answer = client.get(address)
-    assert answer.status_code == 200, answer.text
-    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", answer.text, flags=re.S)
-    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
 
 
 def _typical(client: FlaskClient, note: str, query: str) -> float:
@@ -74,7 +48,7 @@ def test_the_key_moves_the_targets(client: FlaskClient, log_path: Path) -> None:
     aim = 1200 * math.log2(16 / 9)
     assert in_g == pytest.approx(_raw_typical(log_path, 67, aim), abs=1e-6)
     assert in_g - over_a > 15
-    assert "Key of G." in _text(client, "/?key=G")
+    assert "Key of G." in page_words(client, "/?key=G")
     # in C, A is 5/3, so that C's tritone 45/32 is 27/32 of A, a span's lower edge
     found = _typical(client, "F#4", "key=C&edge=low")
     aim = 1200 * math.log2(27 / 16)
@@ -86,7 +60,7 @@ def test_one_edge_of_a_span(client: FlaskClient, log_path: Path) -> None:
         aim = 1200 * math.log2(ratio)
         found = _typical(client, "G4", f"edge={edge}")
         assert found == pytest.approx(_raw_typical(log_path, 67, aim), abs=1e-6)
-    assert "The lower one where two pitches are right." in _text(client, "/?edge=low")
+    assert "The lower one where two pitches are right." in page_words(client, "/?edge=low")
 
 
 @pytest.mark.parametrize(
@@ -102,8 +76,8 @@ def test_one_edge_of_a_span(client: FlaskClient, log_path: Path) -> None:
 def test_names_on_the_page_and_never_in_the_json(
     client: FlaskClient, query: str, name: str, drone: str
 ) -> None:
-    assert f" {name} " in _text(client, f"/?{query}")
-    own = _text(client, f"/note/66?{query}")
+    assert f" {name} " in page_words(client, f"/?{query}")
+    own = page_words(client, f"/note/66?{query}")
     assert f" {name} " in own
     if "key" not in query:
         assert f" {drone} " in own
@@ -120,9 +94,9 @@ def test_written_pitch_is_the_instruments(tmp_path: Path) -> None:
             drone_hz = note_hz(parse_note("Bb3"))
             note = heard("D4", 0.0, drone_hz=drone_hz, reference_hz=drone_hz)
             log.add_note(sitting, note, at.later(number * 3.0))
-    client = _client(path)
-    assert " D4 " in _text(client, "/")
-    written = _text(client, "/?pitch=written")
+    client = app_for(path).test_client()
+    assert " D4 " in page_words(client, "/")
+    written = page_words(client, "/?pitch=written")
     assert " E4 " in written
     assert "Written for clarinet." in written
 

@@ -4,59 +4,30 @@ import re
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, datetime
-from html import unescape
 from pathlib import Path
 from random import Random
 
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from appliance.log.logbook import Logbook
 from appliance.log.records import Marks, RoundGoal
-from appliance.settings import Settings
 from appliance.tuning import note_hz, parse_note
-from tests.log_rows import PURE, fill, heard, instant
+from tests.cast import app_for
+from tests.log_rows import PURE, heard, instant
+from tests.pages import page_words
 from tests.phone import CHROMIUM, served
-from tests.test_web import THIS, _raw
-from web import create_app
-
-NOW = instant(2026, 2, 15, 20)
-
-
-def _app(path: Path) -> Flask:
-    room = replace(Settings().room, name="north room", time_zone="Europe/Lisbon")
-    return create_app(path, replace(Settings(), room=room), lambda: NOW.wall_s)
-
-
-@pytest.fixture(scope="module")
-def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("log") / "room.db"
-    fill(path)
-    return path
-
-
-@pytest.fixture(scope="module")
-def client(log_path: Path) -> FlaskClient:
-    return _app(log_path).test_client()
-
-
-def _words(client: FlaskClient, address: str) -> str:
-    answer = client.get(address)
-    assert answer.status_code == 200, answer.text
-    text = re.sub(r"<svg.*?</svg>|<head>.*?</head>|<[^>]+>", " ", answer.text, flags=re.S)
-    return re.sub(r"\s+", " ", unescape(text).replace("\xa0", " "))
+from tests.raw_week import THIS, raw_week
 
 
 def test_day_by_day_and_by_drone_from_the_raw_rows(client: FlaskClient, log_path: Path) -> None:
-    text = _words(client, "/")
-    every = [note for notes in _raw(log_path, THIS).values() for note in notes]
+    text = page_words(client, "/")
+    every = [note for notes in raw_week(log_path, THIS).values() for note in notes]
     outcomes = Counter(outcome for outcome, _ in every)
     shares = " / ".join(
         str(round(100 * outcomes[name] / len(every))) for name in ("landed", "rescued", "missed")
@@ -76,7 +47,7 @@ def test_sorted_by_count_and_pitch(client: FlaskClient, log_path: Path) -> None:
         page = client.get(f"/?sort={order}").text.split('id="by-shift"')[0]
         return re.findall(r'<h3><a href="/note/\d+[^"]*">([^<]+)</a>', page)
 
-    raw = _raw(log_path, THIS)
+    raw = raw_week(log_path, THIS)
     often = [name for name in raw if len(raw[name]) >= 8]
     assert set(names("pitch")) == raw.keys()
     pitch = [name for name in names("pitch") if name in often]
@@ -86,9 +57,9 @@ def test_sorted_by_count_and_pitch(client: FlaskClient, log_path: Path) -> None:
 
 
 def test_a_note_over_the_weeks(client: FlaskClient, log_path: Path) -> None:
-    both = _raw(log_path, THIS)["F#4"] + _raw(log_path, "2026-W06")["F#4"]
+    both = raw_week(log_path, THIS)["F#4"] + raw_week(log_path, "2026-W06")["F#4"]
     counts = Counter(outcome for outcome, _ in both)
-    text = _words(client, "/note/66")
+    text = page_words(client, "/note/66")
     assert (
         f"{counts['landed']} of {len(both)} landed, {counts['rescued']} rescued, "
         f"{counts['missed']} missed." in text.split("The last 12 weeks")[1]
@@ -135,8 +106,8 @@ def term_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_correcting_more_is_said_over_a_term(term_path: Path) -> None:
-    client = _app(term_path).test_client()
-    text = _words(client, "/change")
+    client = app_for(term_path).test_client()
+    text = page_words(client, "/change")
     assert "Whether more of your notes land than at first: not enough to tell." in text
     assert "You are correcting more, not landing more." in text
     with sqlite3.connect(term_path) as raw:
@@ -161,18 +132,18 @@ def test_correcting_more_is_said_over_a_term(term_path: Path) -> None:
 
 
 def test_the_tries_of_its_rounds_stand_in_order(term_path: Path) -> None:
-    text = _words(_app(term_path).test_client(), "/note/66?tuning=equal")
+    text = page_words(app_for(term_path).test_client(), "/note/66?tuning=equal")
     rounds = text.split("Its rounds")[1]
     assert rounds.count("flat, nearly, in.") == 12  # the latest twelve of eighteen
     assert "6 earlier ones are not shown" in rounds
-    assert "Its rounds" not in _words(_app(term_path).test_client(), "/note/64")
+    assert "Its rounds" not in page_words(app_for(term_path).test_client(), "/note/64")
 
 
 @pytest.fixture(scope="module")
 def address(term_path: Path, log_path: Path) -> Iterator[dict[str, str]]:
     if not Path(CHROMIUM).exists():
         pytest.skip("NO CHROMIUM, THE SHEET IS NOT TESTED: install chromium")
-    with served(_app(term_path)) as term, served(_app(log_path)) as fortnight:
+    with served(app_for(term_path)) as term, served(app_for(log_path)) as fortnight:
         yield {"term": term, "fortnight": fortnight}
 
 
