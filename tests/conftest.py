@@ -6,10 +6,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
+from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser
 
-from tests.cast import app_for
+from tests.cast import Cast, app_for, gather
 from tests.log_rows import fill
 from tests.phone import chromium
 from tests.soundcard import NoSoundCardError, SoundCard
@@ -44,6 +45,24 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def client(log_path: Path) -> FlaskClient:
     """The pages of that log."""
     return app_for(log_path).test_client()
+
+
+@pytest.fixture(scope="session")
+def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
+    """Everybody, once: hashing everybody's PIN is slow."""
+    return gather(tmp_path_factory.mktemp("cast") / "room.db")
+
+
+@pytest.fixture
+def cast(gathered: Cast, tmp_path: Path) -> Cast:
+    """A copy of its own for each test."""
+    return gathered.copied_to(tmp_path)
+
+
+@pytest.fixture
+def app(cast: Cast) -> Flask:
+    """The pages of that copy."""
+    return cast.app()
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,6 @@
 """Not me, and claims: who a sitting belongs to changes, and nothing else does."""
 
 import sqlite3
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,20 +10,10 @@ from appliance.log.claims import Claims, NotYoursError
 from appliance.log.logbook import Logbook
 from appliance.log.reader import LogReader
 from appliance.vocabulary import Call
-from tests.cast import NOW, Cast, app_for, gather, signed_in, token
+from tests.cast import NOW, Cast, app_for, signed_in, token
 from tests.log_rows import heard, instant
 
 OTHER_BOOT = "00000000-1111-2222-3333-444444444444"
-
-
-@pytest.fixture(scope="module")
-def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
-    return gather(tmp_path_factory.mktemp("claims") / "room.db")
-
-
-@pytest.fixture
-def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    return gathered.copied_to(tmp_path)
 
 
 def play(cast: Cast, player: str | None, hours_ago: float, notes: int = 10, **end: bool) -> str:

@@ -39,11 +39,6 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
     return cast
 
 
-@pytest.fixture
-def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    return gathered.copied_to(tmp_path)
-
-
 def delete(client: FlaskClient, pin: str = PIN, **form: str) -> Any:
     form = {"csrf_token": token(client, "/privacy"), "pin": pin} | form
     return client.post("/privacy/delete", data=form)

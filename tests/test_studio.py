@@ -3,7 +3,6 @@
 import re
 import sqlite3
 from html import unescape
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,19 +11,9 @@ from flask.testing import FlaskClient
 
 from appliance.log.people import Role
 from appliance.log.studios import StudioReader, Studios
-from tests.cast import Cast, gather, signed_in, token
+from tests.cast import Cast, signed_in, token
 
 WEEK = {"week": "2026-W07"}
-
-
-@pytest.fixture(scope="module")
-def gathered(tmp_path_factory: pytest.TempPathFactory) -> Cast:
-    return gather(tmp_path_factory.mktemp("studio") / "room.db")
-
-
-@pytest.fixture
-def cast(gathered: Cast, tmp_path: Path) -> Cast:
-    return gathered.copied_to(tmp_path)
 
 
 def post(client: FlaskClient, address: str, page: str, **form: str) -> Any:
