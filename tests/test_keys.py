@@ -196,6 +196,18 @@ def test_a_board_of_two_needs_only_two_keys(monkeypatch: pytest.MonkeyPatch) -> 
         assert board.pedals.trouble is None
 
 
+def test_the_fourth_pedal_of_a_board_of_four_has_a_key_too(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(keys, "LOOK_AGAIN_S", 0.02)
+    device = StandIn("Page Turner", ALL)
+    with opened(StandIns([device]), replace(SETTINGS, count=4, fourth_key="KEY_A")) as board:
+        wait_for(lambda: device.grabbed)
+        device.type_(("KEY_A", 1), ("KEY_A", 0), ("KEY_UP", 1))
+        wait_for(lambda: len(board.edges) >= 2)
+        assert board.edges == [("press", Pedal.FOURTH, 5.0), ("release", Pedal.FOURTH, 5.0)]
+
+
 def test_a_key_the_kernel_does_not_know_is_said() -> None:
     with pytest.raises(DeviceError, match=r"no key KEY_PEDAL: set another left_key"):
         KeyPedals(
