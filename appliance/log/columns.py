@@ -41,7 +41,7 @@ _ARRAYS = frozenset(
     {
         *("sitting", "a4_hz", "ended_wall_s", "start_s", "end_s", "landing_hz", "settled_hz"),
         *("drone_hz", "reference_hz", "shift_from_hz", "shift_likely", *_FLAGS),
-        *("slid", "vibrated", "in_round", "round_key", "try_number"),
+        *("slid", "vibrated", "in_round", "own_boot", "round_key", "try_number"),
     }
 )
 
@@ -52,7 +52,8 @@ class NoteColumns(Sequence[NoteRow]):
     Arrays have a place for every note; pitches are in Hz and not a number where there is none.
     ``sitting`` is the place of a note's sitting among ``sittings``. ``start_s`` and ``end_s`` are
     on the monotonic clock, ``ended_wall_s`` is Unix time. ``calls`` are the last verdicts called.
-    ``round_key`` is the row key of a note's round, 0 where there is none.
+    ``round_key`` is the row key of a note's round, 0 where there is none. ``own_boot``: it was
+    played in the boot in which its sitting began.
     """
 
     def __init__(
@@ -79,7 +80,7 @@ class NoteColumns(Sequence[NoteRow]):
             _flags(values[name]) for name in ("measurable", "repeat", "struck", "paused", "without")
         )
         self.slid, self.vibrated = _flags(values["slid"]), _flags(values["vibrated"])
-        self.in_round = _flags(values["in_round"])
+        self.in_round, self.own_boot = _flags(values["in_round"]), _flags(values["own_boot"])
         self.round_key = np.asarray(values["round_key"], np.int64)
         self.try_number = _floats(values["try_number"])
         self.movements: Sequence[Movement | None] = list(values["movement"])
@@ -247,6 +248,7 @@ def columns_of(rows: Sequence[NoteRow]) -> NoteColumns:
         "paused": [mark.paused for mark in marks],
         "without": [mark.without for mark in marks],
         "in_round": [mark.in_round for mark in marks],
+        "own_boot": [row.ended_at.boot_id == row.sitting.started_at.boot_id for row in rows],
         "round_key": [parse_id(row.round_id) if row.round_id else 0 for row in rows],
         "try_number": [mark.try_number for mark in marks],
         "call": [row.call for row in rows],
@@ -276,6 +278,10 @@ def columns_of_table(table: "NoteTable", sittings: Mapping[int, SittingRow]) -> 
         "slid": [arrival == Arrival.SLIDE for arrival in table.texts("arrival")],
         "vibrated": ~np.isnan(table.column("vibrato_rate_hz")),
         "in_round": table.column("round_id") != 0,
+        "own_boot": [
+            boot in (None, sittings[key].started_at.boot_id)
+            for boot, key in zip(table.texts("boot_id"), keys, strict=True)
+        ],
         "round_key": table.column("round_id"),
         "try_number": table.column("try_number"),
         "call": [call_of(verdict) for verdict in table.texts("verdict")],

@@ -99,7 +99,7 @@ class Landing(NamedTuple):
 
 def sittings_of(landings: Sequence[Landing]) -> list[str]:
     """Return the id of every landing's sitting, in their order; no row is built for it."""
-    return [landing.sitting.sitting_id for landing in landings]
+    return [landing.rows.of_sitting[landing.place].sitting_id for landing in landings]
 
 
 def judge(row: NoteRow, reading: Reading, zone: ZoneInfo | None = None) -> Landing | Outcome:

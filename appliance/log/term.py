@@ -4,7 +4,7 @@ The last weeks with notes stand beside the first ones, at most four of each and 
 for like as in :mod:`~.change`; and every week beside the one before it that has notes.
 """
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import TypeVar
@@ -66,9 +66,10 @@ class Term:
     untold: int
 
 
-def read_term(landings: Iterable[Landing], weeks: Sequence[CalendarWeek]) -> Term:
+def read_term(landings: Sequence[Landing], weeks: Sequence[CalendarWeek]) -> Term:
     """Read the landings of some weeks in a row, earliest first."""
-    by_week = grouped(landings, lambda one: CalendarWeek(*one.day.isocalendar()[:2]))
+    week_of = {day: CalendarWeek(*day.isocalendar()[:2]) for day in {one.day for one in landings}}
+    by_week = grouped(landings, lambda one: week_of[one.day])
     played = {week: by_week[week] for week in weeks if week in by_week}
     number = min(STRETCH_WEEKS, len(played) // 2)
     shares = _shares(played, weeks)

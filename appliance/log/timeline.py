@@ -134,12 +134,12 @@ def _notes(sitting: SittingRow, columns: NoteColumns, reading: Reading) -> Itera
 
 
 def _ends(sitting: SittingRow, columns: NoteColumns) -> list[float]:
-    """When each note ended. Rows are asked only where a sitting may have outlived a start."""
-    start, end = sitting.started_at, sitting.ended_at
-    if end is not None and end.boot_id == start.boot_id:
-        seconds: list[float] = np.maximum(0.0, columns.end_s - start.monotonic_s).tolist()
-        return seconds
-    return [_since_start(sitting, row.ended_at) for row in columns]
+    """When each note ended, as :func:`_since_start` counts."""
+    start = sitting.started_at
+    on_this_boot = columns.end_s - start.monotonic_s
+    ends = np.where(columns.own_boot, on_this_boot, columns.ended_wall_s - start.wall_s)
+    seconds: list[float] = np.maximum(0.0, ends).tolist()
+    return seconds
 
 
 def _drones_of(columns: NoteColumns) -> list[tuple[Sounding, int | None]]:
