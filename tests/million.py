@@ -64,8 +64,11 @@ def busiest() -> str:
     return id_text(person_id(BUSIEST))
 
 
-def fill(path: Path, notes: int = 1_000_000, seed: int = 1) -> None:
-    """Write a log of so many notes, 10,000 or more, to ``path``."""
+def fill(path: Path, notes: int = 1_000_000, seed: int = 1, alone_weeks: int | None = None) -> None:
+    """Write a log of so many notes, 10,000 or more, to ``path``.
+
+    With ``alone_weeks`` only what the busiest player has in so many weeks, the last ones of it.
+    """
     if notes < SHORT_LOG:
         raise ValueError(f"at least {SHORT_LOG} notes: the last two weeks")
     Logbook(path, ROOM).close()
@@ -76,6 +79,8 @@ def fill(path: Path, notes: int = 1_000_000, seed: int = 1) -> None:
         number = PLAYERS
         players = [Habits.draw(np.random.default_rng((seed, p)), _instrument(p)) for p in _all()]
         for index, sitting in enumerate(_sittings(notes, seed)):
+            if alone_weeks is not None and not _of_busiest(sitting, alone_weeks):
+                continue
             chance = np.random.default_rng((seed, int(sitting.starts_s)))
             played = played_sitting(chance, players[sitting.player - 1], sitting.notes)
             number = _add_sitting(log, sitting, played, number, f"boot-{index // 400}")
@@ -84,6 +89,11 @@ def fill(path: Path, notes: int = 1_000_000, seed: int = 1) -> None:
         people.set_pin(busiest(), PIN, given=False)
     log.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     log.close()
+
+
+def _of_busiest(sitting: Sitting, weeks: int) -> bool:
+    begins_s = LAST_WEEK.later(1 - weeks).bounds(ZONE)[0]
+    return sitting.player == BUSIEST and sitting.starts_s >= begins_s
 
 
 def _all() -> range:

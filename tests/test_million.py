@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from appliance.log.reader import LogReader
@@ -52,6 +53,27 @@ def test_the_short_log_is_the_end_of_the_longer_one(logs: list[Path]) -> None:
         assert len(log.notes(*million.LAST_WEEK.bounds(million.ZONE))) == 5000
 
 
+def test_the_weeks_of_one_player_alone_are_those_of_the_whole_log(
+    tmp_path: Path, logs: list[Path]
+) -> None:
+    million.fill(tmp_path / "alone.db", MORE, alone_weeks=6)
+    begins, ends = million.LAST_WEEK.later(-5).bounds(million.ZONE)[0], 1e11
+    with LogReader(logs[1], million.busiest()) as log, LogReader(tmp_path / "alone.db") as alone:
+        whole = [(row.note, row.ended_at.wall_s, row.call) for row in log.notes(begins, ends)]
+        assert [(r.note, r.ended_at.wall_s, r.call) for r in alone.notes(0.0, ends)] == whole
+    assert len(whole) > 8_400
+
+
+def test_columns_hold_what_the_rows_do(logs: list[Path]) -> None:
+    with LogReader(logs[0], million.busiest()) as log:
+        notes = log.notes(*million.LAST_WEEK.bounds(million.ZONE))
+    rows = [row.note for row in notes]
+    assert len(rows) == 5000
+    for name in ("start_s", "end_s", "landing_hz", "settled_hz", "measurable", "repeat"):
+        values = np.array([getattr(row, name) for row in rows], np.float64)  # None: not a number
+        assert np.array_equal(getattr(notes, name), values, equal_nan=True), name
+
+
 def test_the_seed_decides_every_note(tmp_path: Path, logs: list[Path]) -> None:
     million.fill(tmp_path / "again.db", million.SHORT_LOG)
     million.fill(tmp_path / "other.db", million.SHORT_LOG, seed=2)
@@ -67,9 +89,9 @@ def test_the_first_paint_is_small(phone: Phone) -> None:
     assert pages.first_paint(phone, pages.PAGES["week"]) < pages.FIRST_PAINT_BYTES
 
 
-@pytest.mark.parametrize("page", sorted(pages.PAGES))
+@pytest.mark.parametrize("page", sorted(pages.PAGES | pages.LONG_PAGES))
 def test_every_page_answers(phone: Phone, page: str) -> None:
-    answer = phone.get(pages.PAGES[page])
+    answer = phone.get((pages.PAGES | pages.LONG_PAGES)[page])
     assert answer.status == 200, answer.head
 
 

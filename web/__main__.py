@@ -16,7 +16,7 @@ from appliance.settings import Settings, WebSettings, load
 from appliance.vocabulary import GroundnoteError
 from web import create_app
 
-THREADS = 8  # two may be hashing PINs, and a browser keeps some connections open
+THREADS = 4  # two may be hashing PINs; a connection that is only kept open needs none
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

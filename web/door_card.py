@@ -3,7 +3,6 @@
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
-import segno
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
@@ -35,6 +34,8 @@ def page_address() -> str:
 
 def qr_code(address: str) -> Markup:
     """Return the code as SVG, black on white in every light, so that every phone reads it."""
+    import segno  # noqa: PLC0415  (1.4 MB, for a page that is printed once)
+
     code = segno.make(address, error="m", micro=False)
     return Markup(  # its text is made of numbers alone, and the title is escaped by segno
         code.svg_inline(

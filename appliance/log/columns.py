@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from appliance.log.records import NoteRow, SittingRow, call_of, movement_of, note_row, parse_id
 from appliance.vocabulary import Arrival, Call, Movement
 
-KEPT_QUESTIONS = 3  # a page asks two, of its week and of each sitting
+KEPT_QUESTIONS = 2  # a page asks so many, of its week and of each sitting
 
 _Found = TypeVar("_Found")
 
@@ -64,8 +64,8 @@ class NoteColumns(Sequence[NoteRow]):
     ) -> None:
         """Take columns by the names that :func:`columns_of` gives them."""
         self.sittings = sittings
-        self.sitting = np.array(values["sitting"], np.int64)
-        self.a4_hz = np.array([sitting.a4_hz for sitting in sittings])[self.sitting]
+        self.sitting = _few(np.array(values["sitting"], np.int64))
+        self.a4_hz = _few(np.array([sitting.a4_hz for sitting in sittings])[self.sitting])
         self.ended_wall_s = _floats(values["ended_wall_s"])
         self.start_s, self.end_s = _floats(values["start_s"]), _floats(values["end_s"])
         self.landing_hz, self.settled_hz = (
@@ -217,6 +217,12 @@ def _floats(values: Sequence[Any] | NDArray[Any]) -> Floats:
     return np.asarray(values, np.float64)  # None becomes "not a number"
 
 
+def _few(column: NDArray[Any]) -> NDArray[Any]:
+    """Return a column; where all of it is one value, that stands in memory once."""
+    same = len(column) > 0 and bool((column == column[0]).all())
+    return np.broadcast_to(column[0], column.shape) if same else column
+
+
 def _flags(values: Sequence[Any] | NDArray[Any]) -> Flags:
     return np.asarray(values, bool)
 
@@ -289,6 +295,23 @@ def columns_of_table(table: "NoteTable", sittings: Mapping[int, SittingRow]) -> 
     return NoteColumns(values, list(sittings.values()), row)
 
 
+def _narrow(column: NDArray[Any]) -> NDArray[Any]:
+    """Return the same numbers in the smallest floats that hold every one of them."""
+    if column.dtype == np.float64:
+        with np.errstate(over="ignore"):
+            for kind in (np.float16, np.float32):
+                if np.array_equal(small := column.astype(kind), column, equal_nan=True):
+                    return small
+    return column
+
+
+def _coded(column: Sequence[str | None]) -> tuple[list[str | None], NDArray[Any]]:
+    """Return the texts that there are, each once, and which of them stands at every place."""
+    places = {text: code for code, text in enumerate(dict.fromkeys(column))}
+    codes = np.array([places[text] for text in column], np.min_scalar_type(len(places)))
+    return list(places), codes
+
+
 class NoteTable:
     """Records of the note table, column by column: a third of what they take as they come.
 
@@ -297,43 +320,46 @@ class NoteTable:
 
     def __init__(self, names: Sequence[str], parts: Iterable[Sequence[Sequence[Any]]] = ()) -> None:
         """Take records with columns of these names."""
-        self._texts: dict[str, list[str | None]] = {name: [] for name in names if name in _TEXTS}
+        texts: dict[str, list[str | None]] = {name: [] for name in names if name in _TEXTS}
         numbers: dict[str, list[NDArray[Any]]] = {n: [] for n in names if n not in _TEXTS}
-        known: dict[str | None, str | None] = {}  # each text is held once
         self._count = 0
         for part in parts:
             self._count += len(part)
             for name, column in zip(names, zip(*part, strict=True), strict=True):
                 if name in _TEXTS:
-                    self._texts[name] += [known.setdefault(text, text) for text in column]
+                    texts[name] += column
                 elif name in _KEYS:
                     numbers[name].append(np.array([key or 0 for key in column], np.int64))
                 else:
                     numbers[name].append(_floats(column))
-        self._numbers = {n: np.concatenate(found) for n, found in numbers.items() if found}
+        self._texts = {name: _coded(column) for name, column in texts.items()}
+        self._numbers = {n: _narrow(np.concatenate(found)) for n, found in numbers.items() if found}
 
     @property
     def sitting_keys(self) -> list[int]:
         """Row keys of the sittings."""
-        keys: list[int] = np.unique(self.column("sitting_id")).tolist()
-        return keys
+        return sorted(
+            set(self.column("sitting_id").tolist())
+        )  # np.unique loads masked arrays, 2 MB
 
     def column(self, name: str) -> NDArray[Any]:
         """Return numbers, not a number where there is none; an older log has fewer columns."""
         if name in self._numbers:
-            return self._numbers[name]
+            numbers = self._numbers[name]
+            return numbers if name in _KEYS else numbers.astype(np.float64, copy=False)
         return np.zeros(self._count, np.int64) if name in _KEYS else np.full(self._count, np.nan)
 
     def texts(self, name: str) -> Sequence[str | None]:
         """Return texts."""
-        return self._texts[name]
+        known, codes = self._texts[name]
+        return [known[code] for code in codes.tolist()]
 
     def record(self, place: int) -> dict[str, Any]:
         """Return one record as it came."""
         numbers = ((name, column[place].item()) for name, column in self._numbers.items())
         return {
             **{name: self._number(name, number) for name, number in numbers},
-            **{name: texts[place] for name, texts in self._texts.items()},
+            **{name: known[codes[place]] for name, (known, codes) in self._texts.items()},
         }
 
     @staticmethod

@@ -37,16 +37,23 @@ from tests.log_rows import PLAIN
 PHONES, EVERY_S = 20, 5.0
 MEDIAN_S, SLOW_S = 0.050, 0.100  # server time, median and 95th percentile
 FIRST_PAINT_BYTES, BYTES_A_NOTE, GROWTH, MEMORY_BYTES = 60_000, 200.0, 1.5, 80_000_000
+LONG_PAGE_S = 0.100  # one phone alone, at 5,000 notes in the busiest week
 SIZES = (million.SHORT_LOG, 1_000_000)
+TERM_WEEKS = 16  # no page reads more
 WEEK = f"week={million.LAST_WEEK}"
 PAGES = {
     "week": f"/?{WEEK}",
     "week as JSON": f"/week.json?{WEEK}",
+    "sittings": "/sittings",
+    "choose a drone": "/choose",
+}
+# These read twelve weeks or sixteen: the other log has the same weeks of the same player, and
+# nothing else.
+LONG_PAGES = {
     "note": f"/note/64?{WEEK}",
     "shift": f"/shift/71-72?{WEEK}",
     "calls and landings": f"/ear?{WEEK}",
-    "sittings": "/sittings",
-    "choose a drone": "/choose",
+    "change": f"/change?{WEEK}",
 }
 # sqlite-utils imports pandas where it finds it, as only a set-up for tests may: the appliance has
 # none, and its memory is what is measured.
@@ -54,6 +61,7 @@ _SERVE = (
     "import sys; sys.modules['pandas'] = None\n"
     "from web.__main__ import main; sys.exit(main(sys.argv[1:]))"
 )
+_COMPILE = "import sys; sys.modules['pandas'] = None; import web.__main__, segno"
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -83,9 +91,12 @@ def served(log: Path) -> Iterator[Server]:
     settings = log.with_suffix(".toml")
     settings.write_text(f'[room]\nlog_path = "{log}"\ntime_zone = "{million.ZONE.key}"\n')
     words = [sys.executable, "-c", _SERVE, "--settings", str(settings), "--port", "0"]
-    begun = time.perf_counter()
     unit = (ROOT / "systemd" / "groundnote-web.service").read_text(encoding="utf-8")
     environment = os.environ | dict(re.findall(r"(?m)^Environment=(\w+)=(\S+)$", unit))
+    # As installed: with its bytecode compiled, which is smaller and sooner there.
+    environment |= {"PYTHONDONTWRITEBYTECODE": "", "PYTHONPYCACHEPREFIX": str(log.parent / "pyc")}
+    subprocess.run([sys.executable, "-c", _COMPILE], cwd=ROOT, env=environment, check=True)
+    begun = time.perf_counter()
     process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=environment)
     try:
         assert process.stdout is not None
@@ -158,6 +169,37 @@ def page_times(servers: list[Server], path: str, turns: int) -> tuple[list[float
     return medians, answers[-1][-1]
 
 
+def after_a_note_s(server: Server, log: Path, path: str, turns: int) -> float:
+    """Median of a page just after a note of its player was logged, seconds."""
+    phone = phones_of(server, 1, kept_alive=False)[0]
+    phone.get(path)
+    took_s = []
+    with _playing(log) as play:
+        for _ in range(turns):
+            play(2.5)
+            took_s.append(phone.get(path).took_s)
+    return statistics.median(took_s)
+
+
+@contextmanager
+def _playing(log: Path) -> Iterator[Callable[[float], None]]:
+    """Begin a sitting of the busiest player after the last note; gives a way to play one more."""
+    with Logbook(log, million.ROOM) as book:
+        last = book.span()
+        assert last is not None
+        wall_s = last[1] + 900.0
+        at = Instant(wall_s, wall_s - 1.6e9, "boot-playing", True)
+        sitting = book.begin_sitting(at, instrument="violin", a4_hz=440.0, player=million.busiest())
+
+        def play(after_s: float) -> None:
+            nonlocal at
+            at = Instant(at.wall_s + after_s, at.monotonic_s + after_s, at.boot_id, True)
+            book.add_note(sitting, PLAIN, at)
+
+        yield play
+        book.end_sitting(sitting, at)
+
+
 @contextmanager
 def played(log: Path, every_s: float = 2.5) -> Iterator[None]:
     """Let the busiest player go on playing: a note is written every few seconds."""
@@ -172,13 +214,9 @@ def played(log: Path, every_s: float = 2.5) -> Iterator[None]:
 
 
 def _play(log: Path, every_s: float, over: Event) -> None:
-    wall_s = million.LAST_WEEK.bounds(million.ZONE)[1] - 7200.0
-    with Logbook(log, million.ROOM) as book:
-        at = Instant(wall_s, wall_s - 1.6e9, "boot-playing", True)
-        sitting = book.begin_sitting(at, instrument="violin", a4_hz=440.0, player=million.busiest())
+    with _playing(log) as play:
         while not over.wait(every_s):
-            at = Instant(at.wall_s + every_s, at.monotonic_s + every_s, at.boot_id, True)
-            book.add_note(sitting, PLAIN, at)
+            play(every_s)
 
 
 def percentiles_ms(answers: list[Answer]) -> tuple[float, float, float]:
@@ -207,12 +245,12 @@ class Report:
 
 
 def made(folder: Path) -> list[Path]:
-    """Make the logs, unless they are there."""
-    logs = [folder / f"{notes}.db" for notes in SIZES]
-    for log, notes in zip(logs, SIZES, strict=True):
+    """Make the logs, unless they are there; the third has the weeks of one player alone."""
+    logs = [*(folder / f"{notes}.db" for notes in SIZES), folder / "alone.db"]
+    for log, notes in zip(logs, (*SIZES, SIZES[1]), strict=True):
         if not log.exists():
             begun = time.perf_counter()
-            million.fill(log, notes)
+            million.fill(log, notes, alone_weeks=TERM_WEEKS if log is logs[2] else None)
             print(f"{log.name} made in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
     return logs
 
@@ -223,10 +261,12 @@ def run(logs: list[Path], for_s: float, turns: int) -> Report:
     report.say("| what | measured | at most | |\n|---|---|---|---|")
     size = bytes_a_note(logs[1], SIZES[1])
     report.row("log, bytes a note", f"{size:.0f}", f"{BYTES_A_NOTE:.0f}", kept=size < BYTES_A_NOTE)
-    with served(logs[0]) as small, served(logs[1]) as large:
+    small_log, large_log, alone_log = logs
+    with served(small_log) as small, served(large_log) as large, served(alone_log) as alone:
         _report_start(report, large)
-        _report_phones(report, large, logs[1], for_s)
-        _report_growth(report, [small, large], logs, turns)
+        _report_phones(report, large, large_log, for_s)
+        _report_growth(report, [small, large], [small_log, large_log], turns)
+        _report_long(report, [alone, large], large_log, turns)
         memory = large.memory_bytes
         report.row(
             "memory of the web process after all this, MB",
@@ -290,6 +330,23 @@ def _report_growth(report: Report, servers: list[Server], logs: list[Path], turn
         _report_ratio(report, name, few, many)
     (few, many), _ = page_times(servers, "/no-such-page", turns)
     _report_ratio(report, "peer: a page that is not there", few, many)
+
+
+def _report_long(report: Report, servers: list[Server], log: Path, turns: int) -> None:
+    report.say()
+    report.say(
+        "| cost, ms | its weeks alone | among 1,000,000 notes | ratio | kB | at most | "
+        "after a note came |\n|---|---|---|---|---|---|---|"
+    )
+    for name, path in LONG_PAGES.items():
+        (few, many), answer = page_times(servers, path, turns)
+        assert answer.status == 200, (path, answer.head)
+        report.kept = report.kept and many <= LONG_PAGE_S and many / few <= GROWTH
+        anew = after_a_note_s(servers[1], log, path, turns)
+        report.say(
+            f"| {name} | {1000 * few:.1f} | {1000 * many:.1f} | {many / few:.2f} "
+            f"| {answer.transferred / 1000:.0f} | {1000 * LONG_PAGE_S:.0f} | {1000 * anew:.1f} |"
+        )
     report.say()
     report.say("| after that | | | |\n|---|---|---|---|")
 
