@@ -3,6 +3,7 @@
 import queue
 import sqlite3
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -193,6 +194,7 @@ def build(
     settings: Settings = SETTINGS,
     manager: ServiceManager | None = None,
     caretaker: Caretaker | None = None,
+    open_logbook: Callable[[Path], Logbook] = lambda path: Logbook(path, "north room"),
 ) -> Stage:
     clock = WatchedClock()
     sound, pins = ScriptedSound(clock), MockFactory()
@@ -212,7 +214,7 @@ def build(
         settings,
         clock=clock,
         sound=sound,
-        open_logbook=lambda: Logbook(log_path, "north room"),
+        open_logbook=lambda: open_logbook(log_path),
         open_feet=lambda press, release: FootBoard(
             settings.pedals, press, release, pin_factory=pins, monotonic=monotonic
         ),

@@ -22,10 +22,11 @@ from appliance.log.logfile import DamagedLogError
 from appliance.log.reader import LogReader
 from appliance.log.records import EventKind
 from appliance.log.writer import LogWriter
-from appliance.vocabulary import Call, Instant, LogbookError
+from appliance.vocabulary import Call, Instant, LogbookError, NoteEnded
 from tests.bench import power
 from tests.log_rows import PLAIN, instant
 from tests.soundcard import wait_for
+from tests.stage import LEFT, MIDDLE, build, note
 
 AT = instant(2026, 2, 9)
 LOCKED_S = 60.0
@@ -163,6 +164,58 @@ def test_a_log_locked_by_somebody_for_a_minute(
     locker.close()
     soon(lambda: writer.report().waiting == 0)
     assert writer.stop(60.0) == 0 and ends_s(path) == [float(number) for number in range(61)]
+
+
+LOCKER = """
+import sqlite3, sys
+log = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=60.0)
+log.execute("BEGIN EXCLUSIVE")
+print("locked", flush=True)
+sys.stdin.readline()
+log.execute("ROLLBACK")
+"""
+
+
+def test_a_room_plays_on_while_another_process_holds_the_log_for_a_minute(tmp_path: Path) -> None:
+    """Sixty notes, six calls and a drone come in that minute, which is the room's own."""
+    stage = build(tmp_path, open_logbook=lambda path: KeptLog(path, "north room", ""))
+    stage.room.start()
+    report = stage.room._writer.report
+    try:
+        stage.hear(1.0, NoteEnded(note(0.0, 0.9)))
+        stage.tap(MIDDLE)
+        soon(lambda: report().notes_written == 1 and report().waiting == 0)
+        locker = subprocess.Popen(
+            [sys.executable, "-c", LOCKER, str(stage.log_path)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert locker.stdout is not None and locker.stdout.readline() == "locked\n"
+        locked_s = stage.clock.now().monotonic_s
+        stage.hold(MIDDLE)
+        for number in range(60):
+            ear_s = stage.clock.now().monotonic_s - 1000.0
+            stage.hear(1.0, NoteEnded(note(ear_s, ear_s + 0.9)))
+            if number % 10 == 0:
+                stage.tap(LEFT)
+        assert stage.clock.now().monotonic_s >= locked_s + LOCKED_S
+        soon(lambda: stage.room.status()["log"]["trouble"])
+        assert "locked" in stage.room.status()["log"]["trouble"]
+        assert stage.room.status()["drone"]["on"] and stage.drones()[-1].sounding
+        assert len(stage.rows()) == 1 and report().notes_written == 1
+        assert (report().waiting, report().lost) == (66, 0)
+        locker.communicate("\n", timeout=60)
+        soon(lambda: report().waiting == 0)
+        assert report().trouble is None and report().notes_written == 61
+    finally:
+        stage.room.stop()
+        stage.pins.reset()
+    rows = stage.rows()
+    ended_s = [row.ended_at.monotonic_s for row in rows]
+    assert len(rows) == 61 and ended_s == sorted(set(ended_s))
+    assert [row.call for row in rows[1:]] == ([Call.FLAT] + [None] * 9) * 6
+    assert len(stage.sittings()) == 1 and logs_aside(stage.log_path) == []
 
 
 NOBODY = """
