@@ -144,8 +144,11 @@ switch_program() {
     systemctl stop $units 2>/dev/null || true
     log=$(setting room log_path)
     if [ -e "$log" ]; then
-        as_room "$program/.venv/bin/groundnote" backup --settings "$settings" ||
-            fail "the log could not be backed up, so nothing was changed: systemctl start groundnote"
+        as_room "$program/.venv/bin/groundnote" backup --settings "$settings" || {
+            # shellcheck disable=SC2086
+            systemctl start $running 2>/dev/null || true
+            fail "the log could not be backed up, so nothing was changed: what ran before goes on."
+        }
     fi
     ln -s "$program" "$home/current.new"
     mv --no-target-directory "$home/current.new" "$home/current"
@@ -203,7 +206,7 @@ install_room() {
     clear_old
     say "the pages are at http://$(label "$(setting room name)").local:$(setting web port)/"
     code=$(as_room "$program/.venv/bin/groundnote" owner-code --settings "$settings") || code=
-    [ -z "$code" ] || say "the room's owner, and the code for /owner on its pages: $code"
+    [ -z "$code" ] || say "$code"
     say "next: groundnote check (systemd/README.md), and the sheet hardware/commissioning.md."
 }
 
