@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,7 +18,7 @@ TOP = Path(__file__).resolve().parents[2]
 KEPT = TOP / "build/containers"
 PARTS = ("appliance", "web", "systemd", "hardware", "pyproject.toml", "requirements.lock")
 PARTS += ("README.md", "LICENSE")
-BOOT_S, STEP_S = 120.0, 3600.0
+BOOT_S, STEP_S, WAIT_S = 120.0, 3600.0, 150.0
 TOOLS = {"mmdebstrap": "mmdebstrap", "systemd-nspawn": "systemd-container", "nsenter": "util-linux"}
 CERTIFICATES = Path("/etc/ssl/certs/ca-certificates.crt")
 
@@ -97,6 +97,25 @@ class Container:
                 return
             time.sleep(0.5)
         raise NoContainerError("systemd does not come up in the container")
+
+
+def need(fine: bool, found: str) -> None:
+    """Raise with what was found in place of what is needed."""
+    if not fine:
+        raise NoContainerError(f"found instead: {found}")
+
+
+def wait(look: Callable[[], bool]) -> None:
+    """Look until it is so; a command that fails meanwhile is not yet so."""
+    until_s = time.monotonic() + WAIT_S
+    while time.monotonic() < until_s:
+        try:
+            if look():
+                return
+        except NoContainerError:
+            pass
+        time.sleep(1.0)
+    raise NoContainerError(f"waited {WAIT_S:.0f} s in vain")
 
 
 def _child_of(process: "subprocess.Popen[bytes]") -> int:

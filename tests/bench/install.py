@@ -7,14 +7,25 @@ Each step prints one line; a step that fails ends the run.
 """
 
 import argparse
+import os
+import platform
+import sqlite3
 import sys
 import time
 from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import takewhile
+from pathlib import Path
 
-from tests.bench.containers import Container, NoContainerError, container
+from appliance.log.schema import SCHEMA_VERSION
+from tests.bench import old_log
+from tests.bench.containers import TOP, Container, NoContainerError, container, need, wait
 
 PACKAGES = ("systemd", "systemd-sysv", "dbus", "python3", "jackd2", "procps", "curl")
-UNITS = ("groundnote.service", "groundnote-web.service", "groundnote-backup.service")
+PAGES = "groundnote-web"
+UNITS = ("groundnote.service", f"{PAGES}.service", "groundnote-backup.service")
 EXPOSURE = 3.0  # "OK" in the words of systemd-analyze security
 GROUPS = {"groundnote", "audio", "gpio"}
 SETTINGS = "/etc/groundnote/settings.toml"
@@ -26,7 +37,14 @@ ON_THE_CARD = """[Service]
 Environment=JACK_DEFAULT_SERVER=card
 RemoveIPC=no
 """
-WAIT_S = 150.0
+FED_S, DUE = 5.0, "WatchdogUSec"
+# For a system without it, whose root types the commands.
+SUDO = """sudo() {
+    [ "$1" = -u ] || { "$@"; return; }
+    user=$2; shift 2; runuser -u "$user" -- "$@"
+}
+"""
+LOG = "/var/lib/groundnote/groundnote.db"
 
 
 class Caretaker:
@@ -52,7 +70,8 @@ class Caretaker:
         """Verified, and little exposed."""
         found = []
         for unit in UNITS:
-            self._shell(f"systemd-analyze verify /etc/systemd/system/{unit}")
+            said = self._shell(f"systemd-analyze verify /etc/systemd/system/{unit}")
+            need(not said.strip(), said)
             exposure = self._exposure(unit)
             found.append(f"{unit} {exposure:.1f}")
             need(exposure <= EXPOSURE, found[-1])
@@ -62,6 +81,14 @@ class Caretaker:
         words = "systemd-analyze security --offline=true --no-pager"
         said = self._shell(f"{words} /etc/systemd/system/{unit}")
         return float(said.rsplit(":", 1)[1].split()[0])
+
+    def ready_is_notified(self) -> str:
+        """``restart`` of a Type=notify unit returns once the room has said so."""
+        need(self._show("groundnote", "Type") == "notify", "another type")
+        self._shell("systemctl restart groundnote")
+        state = self._show("groundnote", "ActiveState")
+        need(state == "active", state)
+        return f"{state}, by its own word"
 
     def user_is_modest(self) -> str:
         groups = set(self._shell("id -nG groundnote").split())
@@ -84,10 +111,26 @@ class Caretaker:
         self._shell(f"sed -i 's/^device = .*/device = \"system\"/' {SETTINGS}")
         self._shell("systemctl daemon-reload; systemctl start card; systemctl restart groundnote")
         wait(lambda: self._status().get("sound") == "system")
-        return f"{self._status()['sound']}, {self._real_time()}"
+        return f"through {self._status()['sound']!r}, {self._real_time()}"
 
     def _real_time(self) -> str:
-        return self._shell("chrt -p $(pgrep -f devices.sound) | head -1").strip()
+        """Its process comes before all others, where the machine lets systemd raise that limit."""
+        limits = self._shell(f"cat /proc/{self._sound_process()}/limits")
+        (limit,) = [line.split()[3] for line in limits.splitlines() if "realtime priority" in line]
+        if limit == "0":
+            return "not in real time: this machine lets no service have it (no CAP_SYS_RESOURCE)"
+        said = self._shell(f"chrt -p {self._sound_process()}").splitlines()[0]
+        need("SCHED_FIFO" in said, said)
+        return f"its process in real time, within {limit}"
+
+    def watchdog_is_fed(self) -> str:
+        """By heard blocks: at each look what the service manager saw last is younger."""
+        seen = []
+        for _ in range(4):
+            seen.append(int(self._show("groundnote", "WatchdogTimestampMonotonic")))
+            time.sleep(FED_S)
+        need(sorted(set(seen)) == seen, str(seen))
+        return f"at each of {len(seen)} looks anew; due every {self._show('groundnote', DUE)}"
 
     def pages_answer(self) -> str:
         said = self._shell("curl -s -o /dev/null -w '%{http_code}' http://127.0.0.1:8080/")
@@ -107,6 +150,12 @@ class Caretaker:
         need(self._show("groundnote", "MainPID") != before, "still the same process")
         need("watchdog" in self._shell("journalctl -u groundnote -n 200 -o cat"), "no watchdog")
         return f"hears again after {took_s:.0f} s"
+
+    def old_sound_is_gone(self) -> str:
+        """No second sound process is left behind by what was frozen or killed."""
+        found = self._machine.run("pgrep", "-c", "-f", "devices.sound", check=False).stdout
+        need(found.strip() == "1", f"{found.strip()} sound processes")
+        return "one sound process"
 
     def frozen_sound_comes_back(self) -> str:
         """The room sees to its sound process itself."""
@@ -129,6 +178,36 @@ class Caretaker:
         wait(lambda: self._status().get("sound") == "system")
         return f"restarts so far: {self._show('groundnote', 'NRestarts')}"
 
+    def killed_sound_comes_back(self) -> str:
+        """The room itself stays."""
+        room, sound = self._show("groundnote", "MainPID"), self._sound_process()
+        began_s = time.monotonic()
+        self._shell(f"kill -KILL {sound}")
+        wait(lambda: self._sound_process() not in (sound, ""))
+        wait(lambda: self._status().get("sound") == "system")
+        need(self._show("groundnote", "MainPID") == room, "the room was started again")
+        return f"hears again after {time.monotonic() - began_s:.0f} s"
+
+    def killed_pages_come_back(self) -> str:
+        room, before = self._show("groundnote", "MainPID"), self._show(PAGES, "MainPID")
+        began_s = time.monotonic()
+        self._shell(f"systemctl kill --signal=KILL {PAGES}")
+        wait(lambda: self._show(PAGES, "MainPID") not in (before, "0"))
+        wait(lambda: bool(self.pages_answer()))
+        need(self._show("groundnote", "MainPID") == room, "the room was started again")
+        return f"answer again after {time.monotonic() - began_s:.0f} s"
+
+    def backup_of_the_night(self) -> str:
+        """The timer waits, and what it starts makes a copy from inside its sandbox."""
+        need(self._show("groundnote-backup.timer", "ActiveState") == "active", "no timer")
+        before = self._backups()
+        self._shell("systemctl start groundnote-backup.service")
+        need(len(self._backups()) > len(before), "no new copy")
+        return f"{len(before)} copies before, {len(self._backups())} after"
+
+    def _backups(self) -> list[str]:
+        return [file.name for file in self._copies()]
+
     def runs_again_and_keeps(self) -> str:
         """The same clone once more: settings, log and the user's own lines stay."""
         before = self._shell(f"sha256sum {SETTINGS}; ls /opt/groundnote")
@@ -138,17 +217,58 @@ class Caretaker:
 
     def update_backs_up(self) -> str:
         """Another program: the log is copied first, the old program is gone afterwards."""
-        count = "ls /var/lib/groundnote/backups/*.db | wc -l"
-        before = int(self._shell(count))
+        before = len(self._backups())
         self._machine.copy_clone("/root/clone")
         self._shell("echo '# newer' >> /root/clone/appliance/vocabulary.py")
         self._shell("cd /root/clone; sh systemd/install.sh")
-        after = int(self._shell(count))
+        after = len(self._backups())
         need(after > before, f"{before} backups, then {after}")
         programs = self._shell("ls -d /opt/groundnote/program-* | wc -l").strip()
         need(programs == "1", f"{programs} programs")
         wait(lambda: self._status().get("sound") == "system")
         return f"{before} backups before, {after} after"
+
+    def update_migrates_an_older_log(self) -> str:
+        """Copied as it was, then brought up to date by the room; every old fact stays."""
+        self._shell(f"systemctl stop groundnote {PAGES}; mkdir /root/newer; mv {LOG}* /root/newer")
+        log = self._machine.folder / LOG.lstrip("/")
+        old_log.write(log, "Room 3")
+        self._shell(f"chown groundnote: {LOG}")
+        old, backups = old_log.facts(log), self._backups()
+        need((old.version, old.notes) == (1, old_log.NOTES), str(old))
+        self._shell("echo '# newer still' >> /root/clone/appliance/vocabulary.py")
+        self._shell("cd /root/clone; sh systemd/install.sh")
+        new = replace(old, version=SCHEMA_VERSION)
+        wait(lambda: old_log.facts(log).version == SCHEMA_VERSION)
+        need(old_log.facts(log) == new, str(old_log.facts(log)))
+        (copy,) = set(self._backups()) - set(backups)
+        need(old_log.facts(log.parent / "backups" / copy) == old, f"{copy} is another")
+        wait(lambda: self._status().get("sound") == "system")
+        return f"version 1 to {new.version}, {new.notes} notes as they were, copy of version 1"
+
+    def older_program_leaves_a_newer_log(self) -> str:
+        """It says so and changes nothing; then the way back of hardware/school.md."""
+        self._shell(f"systemctl stop groundnote {PAGES}")
+        (copy,) = [one for one in self._copies() if old_log.facts(one).version == 1]
+        log = self._machine.folder / LOG.lstrip("/")
+        newer = replace(old_log.facts(log), version=SCHEMA_VERSION + 1)
+        with closing(sqlite3.connect(log)) as db:
+            db.execute(f"PRAGMA user_version = {newer.version}")
+        ran = self._machine.run("sh", "/root/clone/systemd/install.sh", check=False)
+        need(ran.returncode == 1 and "newer Groundnote" in ran.stdout, ran.stdout)
+        need(old_log.facts(log) == newer, str(old_log.facts(log)))
+        wait(lambda: self._show("groundnote", "ActiveState") == "active")
+        back = school_lines("Back to the version before").replace("BACKUP", f"backups/{copy.name}")
+        self._shell(f"{SUDO}cd /root/clone\n{back}")
+        wait(lambda: self._status().get("sound") == "system")
+        found = old_log.facts(log)
+        need(found == replace(newer, version=SCHEMA_VERSION), str(found))
+        kept = old_log.facts(log.parent / "newer" / log.name)
+        need(kept == newer, str(kept))
+        return f"refuses version {newer.version}; by the way back {found.notes} notes are there"
+
+    def _copies(self) -> list[Path]:
+        return sorted((self._machine.folder / LOG.lstrip("/")).parent.glob("backups/*.db"))
 
     def wrong_settings_stop_an_update(self) -> str:
         self._shell(f"cp {SETTINGS} /root/kept; echo 'nonsense = 1' >> {SETTINGS}")
@@ -159,16 +279,22 @@ class Caretaker:
         return ran.stdout.strip().splitlines()[-1][:70]
 
     def uninstall_leaves_the_log(self) -> str:
+        self._shell("systemctl stop groundnote")
+        before = self._shell(f"sha256sum {LOG} {SETTINGS} /var/lib/groundnote/backups/*")
         self._shell("cd /root/clone; sh systemd/install.sh --uninstall")
-        left = self._shell("ls /var/lib/groundnote/groundnote.db; ls /etc/groundnote").split()
-        need("settings.toml" in left, str(left))
+        after = self._shell(f"sha256sum {LOG} {SETTINGS} /var/lib/groundnote/backups/*")
+        need(after == before, f"{before} and then {after}")
+        units = self._machine.run(
+            "ls", *(f"/etc/systemd/system/{one}" for one in UNITS), check=False
+        )
+        need(units.stdout.count("No such file") == len(UNITS), units.stdout)
         gone = self._machine.run(
             "ls", "-d", "/opt/groundnote", "/usr/local/bin/groundnote", check=False
         )
         need(gone.stdout.count("No such file") == 2, gone.stdout)
         conf = self._machine.run("grep", "^host-name=", "/etc/avahi/avahi-daemon.conf", check=False)
         need(conf.returncode == 1, conf.stdout)
-        return " ".join(left)
+        return "log, backups and settings byte for byte; program, units and address gone"
 
     def installs_over_what_was_left(self) -> str:
         self._install()
@@ -181,52 +307,49 @@ class Caretaker:
         place.write_text(text)
 
 
-STEPS: tuple[Callable[[Caretaker], str], ...] = (
+IN_ORDER: tuple[Callable[[Caretaker], str], ...] = (
     Caretaker.units_are_sound,
     Caretaker.user_is_modest,
     Caretaker.waits_for_an_interface,
+    Caretaker.ready_is_notified,
     Caretaker.hears,
+    Caretaker.watchdog_is_fed,
     Caretaker.pages_answer,
     Caretaker.frozen_room_comes_back,
     Caretaker.frozen_sound_comes_back,
     Caretaker.killed_room_comes_back,
+    Caretaker.killed_sound_comes_back,
+    Caretaker.old_sound_is_gone,
+    Caretaker.killed_pages_come_back,
+    Caretaker.backup_of_the_night,
     Caretaker.runs_again_and_keeps,
     Caretaker.update_backs_up,
+    Caretaker.update_migrates_an_older_log,
+    Caretaker.older_program_leaves_a_newer_log,
     Caretaker.wrong_settings_stop_an_update,
     Caretaker.uninstall_leaves_the_log,
     Caretaker.installs_over_what_was_left,
 )
 
 
-def need(fine: bool, found: str) -> None:
-    """Raise with what was found in place of what is needed."""
-    if not fine:
-        raise NoContainerError(f"found instead: {found}")
-
-
-def wait(look: Callable[[], bool]) -> None:
-    """Look until it is so; a command that fails meanwhile is not yet so."""
-    until_s = time.monotonic() + WAIT_S
-    while time.monotonic() < until_s:
-        try:
-            if look():
-                return
-        except NoContainerError:
-            pass
-        time.sleep(1.0)
-    raise NoContainerError(f"waited {WAIT_S:.0f} s in vain")
+def school_lines(after: str) -> str:
+    """Return the commands of hardware/school.md that stand first after these words."""
+    lines = (TOP / "hardware/school.md").read_text().split(after, 1)[1].splitlines()[1:]
+    block = takewhile(lambda line: not line or line.startswith("    "), lines)
+    return "\n".join(line.strip() for line in block)
 
 
 def main() -> int:
     """Do all steps on each release; return 1 where one fails."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("suites", nargs="*", default=["bookworm", "trixie"], metavar="RELEASE")
+    print(f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {os.cpu_count()} cores", flush=True)
     for suite in parser.parse_args().suites:
         with container(suite, PACKAGES) as machine, machine.booted():
             began_s = time.monotonic()
             caretaker = Caretaker(machine)
             print(f"{suite}: installed in {time.monotonic() - began_s:.0f} s", flush=True)
-            for step in STEPS:
+            for step in IN_ORDER:
                 name = step.__name__.replace("_", " ")
                 try:
                     print(f"  {name}: {step(caretaker)}", flush=True)
