@@ -15,6 +15,7 @@ import threading
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import asdict
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -176,7 +177,8 @@ class Room:
             raise ControlError("'player' is the id of a person, such as 1f3a9c02-17.")
         now = self._clock.now()
         if request["do"] == "check_out":
-            return {"checked_out": self._desk.check_out(player, now)}
+            since = _moment_before(now, request.get("since_s"))
+            return {"checked_out": self._desk.check_out(player, now, since)}
         sure = request.get("sure") is True
         return {"checked_in": self._desk.check_in(player, now, sure=sure)}
 
@@ -269,3 +271,12 @@ class Room:
         if self._desk.heard is Heard.SOUNDING:
             self._desk.set_drone(self._clock.now(), on=False)
             threading.Event().wait(self._in_force.settings.drone.fade_s + 0.1)
+
+
+def _moment_before(now: Instant, wall_s: object) -> Instant | None:
+    """Read a moment that has passed (Unix time); ``None`` where none is given."""
+    if wall_s is None:
+        return None
+    if isinstance(wall_s, bool) or not isinstance(wall_s, int | float) or not isfinite(wall_s):
+        raise ControlError("'since_s' is a moment that has passed, as Unix time.")
+    return now.later(min(0.0, wall_s - now.wall_s))

@@ -313,11 +313,17 @@ class Desk:
             sounding = self._calls.sounding
             return self._sitting.check_in(player, at, sounding=sounding, sure=sure)
 
-    def check_out(self, player: str, at: Instant) -> bool:
-        """Log to nobody from now on; false when this player was not checked in."""
+    def check_out(self, player: str, at: Instant, since: Instant | None = None) -> bool:
+        """Log to nobody from now on; false when this player was not checked in.
+
+        ``since``: they were not even that player's from then on, nor is a note that sounds.
+        """
         with self._lock:
             if self._sitting.player != player:
                 return False
+            if since is not None:
+                self._sitting.check_out_since(since)
+                return True
             return self._sitting.check_in(None, at, sounding=self._calls.sounding, sure=True)
 
     def status(self) -> dict[str, Any]:

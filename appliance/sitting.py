@@ -111,6 +111,14 @@ class Sitting:
             self._change_players(at.monotonic_s - TOLD_WITHIN_S)
         return True
 
+    def check_out_since(self, since: Instant) -> None:
+        """Log to nobody from a moment on that has passed; a note that sounds is nobody's, too.
+
+        Notes that have ended since then are in the log already.
+        """
+        self._attendance.tell(None, since)
+        self._change_players(since.monotonic_s)
+
     def keep_player(self, player: str, last_heard: Instant) -> None:
         """Let the player who was checked in before this start go on."""
         if self._last_end is None:

@@ -4,7 +4,6 @@ A player claims for twelve hours. A teacher claims for a player of theirs, witho
 """
 
 from collections import Counter
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import accumulate
 
@@ -16,10 +15,9 @@ from wtforms.fields.choices import SelectChoice
 
 from appliance.log.claims import Claims, ClaimsReader, NotYoursError
 from appliance.log.records import SittingRow, is_id
-from appliance.vocabulary import ControlError
 from web.access import open_log, read_person, signed_in_person
 from web.place import current_room
-from web.room_answer import ask_room
+from web.room_answer import check_out_at_once
 from web.sittings import minute
 
 blueprint = Blueprint("claims", __name__, url_prefix="/whose")
@@ -59,8 +57,7 @@ def hand_back() -> ResponseReturnValue:
     form = _hand_back_form(last)
     if last is None or not form.validate_on_submit():
         return _show(400)
-    with suppress(ControlError):  # a room that does not run logs to nobody
-        ask_room({"do": "check_out", "player": me.person_id})
+    check_out_at_once(me.person_id, form.since.data)
     room = current_room()
     try:
         with Claims(room.log_path, room.settings.name) as log:

@@ -6,7 +6,6 @@ sign-in; so nobody can use it without its person noticing.
 
 import secrets
 from collections.abc import Callable
-from contextlib import suppress
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask import current_app as app
@@ -23,13 +22,12 @@ from appliance.log.people import (
 )
 from appliance.log.room_settings import RoomSettingsEditor, RoomSettingsReader
 from appliance.log.upkeep import Erasure
-from appliance.vocabulary import ControlError
 from web import forms
 from web.access import Who, needs, signed_in_person
 from web.door import open_people
 from web.erasing import eraser
 from web.place import current_room
-from web.room_answer import ask_room
+from web.room_answer import check_out_at_once
 
 blueprint = Blueprint("people", __name__, url_prefix="/people")
 
@@ -136,8 +134,7 @@ def remove_person(person_id: str) -> ResponseReturnValue:
     def change(person: Person) -> str:
         with PeopleReader(current_room().log_path) as people:
             people.keep_an_owner(person_id)
-        with suppress(ControlError):  # a room that does not run logs to nobody
-            ask_room({"do": "check_out", "player": person_id})
+        check_out_at_once(person_id, current_room().now_s())
         eraser().forget(Erasure(person_id, current_room().now_s()))
         return f"{person.nickname} is removed, and so is all that was logged for them."
 

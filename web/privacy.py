@@ -3,7 +3,6 @@
 import io
 import zipfile
 from collections.abc import Iterator
-from contextlib import suppress
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -16,14 +15,13 @@ from appliance.log.exports import ExportReader, csv_lines, json_lines
 from appliance.log.people import PeopleReader, Person, PersonError
 from appliance.log.studios import StudioReader
 from appliance.log.upkeep import Erasure
-from appliance.vocabulary import ControlError
 from web import sessions
 from web.access import Who, current_person, needs, signed_in_person, whose
 from web.door import try_pin
 from web.erasing import eraser
 from web.forms import FILLED, OLD_PIN, SHORT
 from web.place import Room, current_room
-from web.room_answer import ask_room
+from web.room_answer import check_out_at_once
 
 blueprint = Blueprint("privacy", __name__, url_prefix="/privacy")
 
@@ -73,8 +71,7 @@ def delete_all() -> ResponseReturnValue:
     except PersonError as error:
         form.sure.errors.append(str(error))
         return _show(form, 400)
-    with suppress(ControlError):  # a room that does not run logs to nobody
-        ask_room({"do": "check_out", "player": person.person_id})
+    check_out_at_once(person.person_id, current_room().now_s())
     eraser().forget(Erasure(person.person_id, current_room().now_s()))
     sessions.end()
     return redirect(url_for("privacy.show_deleted"))
