@@ -17,10 +17,10 @@ from appliance.log import backups, erasing
 from appliance.log.backups import back_up, backups_in
 from appliance.log.logbook import Logbook
 from tests.cast import NOW, Cast, signed_in, token
-from tests.test_privacy import MARKED_HZ, NIGHT_S, cast, delete, gathered, signs
+from tests.test_privacy import MARKED_HZ, NIGHT_S, delete, gathered, signs
 from tests.traces import traces
 
-__all__ = ["cast", "gathered"]  # fixtures
+__all__ = ["gathered"]  # a fixture
 
 PATIENCE_S = 60.0
 

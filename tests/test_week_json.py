@@ -18,7 +18,7 @@ from appliance.log.records import Marks
 from appliance.settings import Settings
 from appliance.vocabulary import Movement
 from tests.log_rows import fill, fill_tuned_evening, heard, instant, shift
-from tests.test_web import BEFORE, THIS, _raw
+from tests.raw_week import BEFORE, THIS, raw_week
 from web import create_app
 from web.week_fields import WEEK_FIELDS
 
@@ -112,7 +112,7 @@ def test_days_and_drones(client: FlaskClient, log_path: Path) -> None:
     counted = Counter(_days(log_path))
     assert {day["day"]: day["count"] for day in week["days"]} == dict(counted)
     assert [day["day"] for day in week["days"]] == sorted(counted)
-    every = [note for notes in _raw(log_path, THIS).values() for note in notes]
+    every = [note for notes in raw_week(log_path, THIS).values() for note in notes]
     outcomes = Counter(outcome for outcome, _ in every)
     for name in ("landed", "rescued", "missed"):
         assert sum(day[name] for day in week["days"]) == outcomes[name]
@@ -130,7 +130,7 @@ def test_days_and_drones(client: FlaskClient, log_path: Path) -> None:
 
 def test_the_change_is_weighted_like_for_like(client: FlaskClient, log_path: Path) -> None:
     """Cochran's weights once more: n1 n2 / (n1 + n2) for every note that both weeks have."""
-    now, then = _raw(log_path, THIS), _raw(log_path, BEFORE)
+    now, then = raw_week(log_path, THIS), raw_week(log_path, BEFORE)
     change = _week(client)["change"]
     for name in ("landed", "rescued"):
         weights, shares = [], []
@@ -154,7 +154,7 @@ def test_the_change_is_weighted_like_for_like(client: FlaskClient, log_path: Pat
 
 
 def test_suggestions_carry_their_evidence(client: FlaskClient, log_path: Path) -> None:
-    raw, week = _raw(log_path, THIS), _week(client)
+    raw, week = raw_week(log_path, THIS), _week(client)
     assert 1 <= len(week["suggestions"]) <= 3
     page = client.get(f"/?week={THIS}").text.split('id="next-step"')[1].split("</section>")[0]
     notes = [one for one in week["suggestions"] if one["about"] in raw]
