@@ -40,14 +40,14 @@ def tries_of(played: RoundRow, rows: Sequence[NoteRow]) -> list[TryLine]:
 
     A struck-out try was none. The round's own target and band count, whatever the page's tuning.
     """
-    columns = columns_of(rows)
-    tries = (columns.round_key == parse_id(played.round_id)) & ~np.isnan(columns.try_number)
-    lines = []
-    for place in np.flatnonzero(tries & ~columns.struck & ~np.isnan(columns.landing_hz)).tolist():
-        aim = _target(played, float(columns.a4_hz[place]))
-        cents = error_cents(float(columns.landing_hz[place]), aim)
-        number, call = int(columns.try_number[place]), columns.calls[place]
-        lines.append(TryLine(number, cents, _word(played, cents), call))
+    key, lines = parse_id(played.round_id), []
+    for part in columns_of(rows).parts:
+        tries = (part.round_key == key) & ~np.isnan(part.try_number) & ~part.struck
+        for place in np.flatnonzero(tries & ~np.isnan(part.landing_hz)).tolist():
+            aim = _target(played, float(part.a4_hz[place]))
+            cents = error_cents(float(part.landing_hz[place]), aim)
+            number, call = int(part.try_number[place]), part.calls[place]
+            lines.append(TryLine(number, cents, _word(played, cents), call))
     return sorted(lines, key=lambda line: line.number)
 
 

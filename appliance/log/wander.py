@@ -23,7 +23,7 @@ FEWEST_SITTINGS = 3  # two differ, but hardly say by how much others would
 Calls = tuple[tuple[float, Call, Hashable], ...]
 
 
-@lru_cache(maxsize=256)  # a page asks again for what has not changed
+@lru_cache(maxsize=96)  # a page asks again for what has not changed, some forty fits
 def sitting_threshold(calls: Calls, *, sides: bool = True) -> Threshold | None:
     """Fit ``(landing error in cents, call, sitting)``; ``None``: not enough calls yet.
 
