@@ -1,6 +1,8 @@
 """Not me, and claims: who a sitting belongs to changes, and nothing else does."""
 
+import re
 import sqlite3
+from html import unescape
 from typing import Any
 
 import pytest
@@ -175,3 +177,18 @@ def test_what_can_be_claimed_shows_no_landing(cast: Cast) -> None:
     client = signed_in(app_for(cast.path), "Mira")
     assert "D4" not in client.get("/whose").text
     assert client.get(f"/sitting/{sitting}").status_code == 404
+
+
+def test_a_teacher_pages_through_all_that_is_nobodys(cast: Cast) -> None:
+    sittings = {play(cast, None, 20.0 + number, notes=1) for number in range(45)}
+    tea, seen, counts = signed_in(cast.app(), "Tea"), set(), []
+    address: str | None = f"/whose?player={cast.people['Mira'].person_id}"
+    while address:
+        page = tea.get(address).text
+        found = re.findall(r"/whose/claim/([0-9a-f-]+)", page)
+        counts.append(len(found))
+        seen |= set(found)
+        link = re.search(r'href="(/whose[?][^"#]*before=[^"#]*)#unclaimed">Earlier', page)
+        address = unescape(link[1]) if link else None
+    assert counts == [40, 5] and seen == sittings
+    assert tea.get("/whose?before=soon").status_code == 400

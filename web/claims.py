@@ -18,7 +18,7 @@ from appliance.log.records import SittingRow, is_id
 from web.access import open_log, read_person, signed_in_person
 from web.place import current_room
 from web.room_answer import check_out_at_once
-from web.sittings import minute
+from web.sittings import before, minute
 
 blueprint = Blueprint("claims", __name__, url_prefix="/whose")
 
@@ -126,14 +126,15 @@ def _show(status: int) -> tuple[str, int]:
     last = _last_sitting() if read_person() is None else None
     room = current_room()
     with ClaimsReader(room.log_path) as log:
-        unclaimed = log.unclaimed(_claimed_since_s(), float("inf"), LISTED)
+        unclaimed = log.unclaimed(_claimed_since_s(), before(), LISTED + 1)
     page = render_template(
         "claims.html",
         last=last,
         form=_hand_back_form(last),
         tried=request.method == "POST",
-        unclaimed=unclaimed,
-        listed=LISTED,
+        unclaimed=unclaimed[:LISTED],
+        earlier=unclaimed[LISTED - 1][0].started_at.wall_s if len(unclaimed) > LISTED else None,
+        latest="before" not in request.args,
         hours=round(CLAIMED_WITHIN_S / 3600),
         room=room.settings.name,
         zone=room.zone,

@@ -56,7 +56,7 @@ def register(app: Flask) -> None:
 @blueprint.get("/sittings")
 def show_sittings() -> ResponseReturnValue:
     """The last sittings, or those begun before a moment."""
-    before_s = _before()
+    before_s = before()
     with open_log() as log:
         found = log.sittings(before_s, A_PAGE + 1)
     earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
@@ -109,7 +109,8 @@ def _read(sitting_id: str, asked: Asked) -> tuple[Asked, Timeline, Week, list[In
     return asked, timeline, week, interruptions(events)
 
 
-def _before() -> float:
+def before() -> float:
+    """Return the moment (Unix time) before which a link asks for sittings."""
     text = request.args.get("before")
     if text is None:
         return float("inf")
