@@ -108,7 +108,7 @@ class Caretaker:
         """With a card there it opens it by itself."""
         self._write("/etc/systemd/system/card.service", CARD)
         self._write("/etc/systemd/system/groundnote.service.d/card.conf", ON_THE_CARD)
-        self._shell(f"sed -i 's/^device = .*/device = \"system\"/' {SETTINGS}")
+        self._set("device", "system")
         self._shell("systemctl daemon-reload; systemctl start card; systemctl restart groundnote")
         wait(lambda: self._status().get("sound") == "system")
         return f"through {self._status()['sound']!r}, {self._real_time()}"
@@ -204,6 +204,20 @@ class Caretaker:
         self._shell("systemctl start groundnote-backup.service")
         need(len(self._backups()) > len(before), "no new copy")
         return f"{len(before)} copies before, {len(self._backups())} after"
+
+    def backup_goes_to_a_stick(self) -> str:
+        """A file system mounted under /media, the room user's own: a second copy lies there."""
+        self._shell("mkdir -p /media/stick; mount -t tmpfs -o uid=groundnote none /media/stick")
+        self._set("stick_path", "/media/stick")
+        self._shell("systemctl start groundnote-backup.service")
+        self._set("stick_path", "")
+        copies = self._shell("ls /media/stick/groundnote-backups/*.db; umount /media/stick").split()
+        need(len(copies) == 1, str(copies))
+        return copies[0].rsplit("/", 1)[0]
+
+    def _set(self, key: str, value: str) -> None:
+        line = f'{key} = "{value}"'  # in place of the default, which is a comment
+        self._shell(f"sed -i 's@^#*{key} = .*@{line}@' {SETTINGS}")
 
     def _backups(self) -> list[str]:
         return [file.name for file in self._copies()]
@@ -322,6 +336,7 @@ IN_ORDER: tuple[Callable[[Caretaker], str], ...] = (
     Caretaker.old_sound_is_gone,
     Caretaker.killed_pages_come_back,
     Caretaker.backup_of_the_night,
+    Caretaker.backup_goes_to_a_stick,
     Caretaker.runs_again_and_keeps,
     Caretaker.update_backs_up,
     Caretaker.update_migrates_an_older_log,
