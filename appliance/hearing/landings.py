@@ -39,6 +39,7 @@ VIBRATO_SHARE = 0.6  # of the variance that a sinusoid must explain
 LATE_S = 0.5  # at the end: a correction is over by then, and the vibrato has come
 RUNNING, RUNNING_SHARE = 0.6, 0.7  # of the late extent, explained: it runs from the first
 VIBRATO_S = 0.4  # two cycles of slow vibrato
+SWING_FRAMES = 20  # half of those in it: through fewer with gaps a sinusoid is a guess
 LAST_S = 0.1  # where a correction has ended, if anywhere
 SETTLED_CENTS = 6.0  # from there back, what stays this near is settled
 SWINGING_CENTS = 3.0  # the same for the mean over a cycle of vibrato
@@ -186,10 +187,16 @@ def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, _Swing | No
     """Vibrato of the note, and as it swings at first where it runs from the landing on."""
     if time_s[-1] - time_s[0] < VIBRATO_S:
         return None, None
-    late = _swing(*_between(time_s, cents, time_s[-1] - LATE_S, np.inf))
+    last = _between(time_s, cents, time_s[-1] - LATE_S, np.inf)
+    first = _between(time_s, cents, 0.0, time_s[0] + VIBRATO_S)
+    if len(last[0]) < SWING_FRAMES:
+        return None, None
+    late = _swing(*last)
     if late.extent < VIBRATO_CENTS or late.share < VIBRATO_SHARE:
         return None, None
-    early = _swing(*_between(time_s, cents, 0.0, time_s[0] + VIBRATO_S))
+    if len(first[0]) < SWING_FRAMES:
+        return Vibrato(late.rate_hz, late.extent), None
+    early = _swing(*first)
     running = early.extent > RUNNING * late.extent and early.share > RUNNING_SHARE
     return Vibrato(late.rate_hz, late.extent), early if running else None
 
@@ -223,7 +230,8 @@ def _settled_swinging(time_s: Floats, cents: Floats, vibrato: Vibrato) -> float:
     means = (total[stop] - total[first]) / np.maximum(stop - first, 1)
     outside = np.nonzero(np.abs(means - means[-1]) > SWINGING_CENTS)[0]
     begin = int(outside[-1]) + 1 if len(outside) else 0
-    if time_s[-1] - time_s[begin] >= VIBRATO_S:
+    enough = len(time_s) - begin >= SWING_FRAMES
+    if enough and time_s[-1] - time_s[begin] >= VIBRATO_S:
         return _swing(time_s[begin:], cents[begin:]).mean
     return float(np.mean(means[begin:]))
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing import strokes
+from appliance.hearing.onsets import Onsets
 from appliance.hearing.passages import (
     STAY_CENTS,
     STAY_HOPS,
@@ -19,7 +20,7 @@ from appliance.hearing.passages import (
     find_passage,
     heard_glide,
 )
-from appliance.hearing.pitch import BANDS_HZ, Frames
+from appliance.hearing.pitch import BANDS_HZ, GRID_CENTS, Frames
 from appliance.hearing.second import BELOW_DB
 from appliance.hearing.traces import Hop, Traces
 from appliance.tuning import CENTS_PER_OCTAVE, off_octave
@@ -137,13 +138,15 @@ class NoteFinder:
     ----------
     hop_s : seconds from one frame to the next
     level_hops : hops over which the level is averaged: at least one period of the lowest note
+    lowest_cents : the lowest pitch, re 1 Hz
     """
 
-    def __init__(self, hop_s: float, level_hops: int) -> None:
+    def __init__(self, hop_s: float, level_hops: int, lowest_cents: float) -> None:
         self._hop_s = hop_s
         self._smooth_level = _Smoother(hop_s, level_hops, 1)
         self._smooth_bands = _Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
+        self._onsets = Onsets(lowest_cents, GRID_CENTS)
         self._floor_db = -80.0
         self._open: _Open | None = None
         self._ended = -(10**9)  # frame at which the last note ended
@@ -163,6 +166,7 @@ class NoteFinder:
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
         over_db = np.where(frames.quiet_db > NO_DRONE_DB, level_db - frames.quiet_db, np.inf)
         second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
+        self._onsets.put(frames.stands_out, frames.hop + len(cents))
         lines = (cents, quick, level_db, over_db, second, frames.second_db)
         for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
             if frames.hop + i >= 0:
@@ -256,7 +260,8 @@ class NoteFinder:
             at += 1
         while at > 0 and levels[at - 1] >= threshold:
             at -= 1
-        return begin + at
+        cents = float(np.median(self._traces.cents(pitched, now + 1)))
+        return self._onsets.set_in(cents, begin, begin + at, now)
 
     # -- a note sounds ------------------------------------------------------------------------
 

@@ -82,7 +82,9 @@ class Frames:
     that has no partial, and is no partial, of ``f0_hz``; ``blind`` is true where the drone is
     changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
     that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
-    which on, as has just turned out, the drone sounded alone.
+    which on, as has just turned out, the drone sounded alone; ``stands_out``, shape (hops, pitches),
+    is how far the partials of every pitch from ``lowest_cents`` on, in steps of ``GRID_CENTS``,
+    stand out of noise and of what may be left of a drone, in roots of amplitude.
     """
 
     hop: int
@@ -96,6 +98,7 @@ class Frames:
     second_hz: Floats
     second_db: Floats
     alone_from: int | None
+    stands_out: NDArray[np.float32]
 
 
 class PitchTracker:
@@ -112,6 +115,7 @@ class PitchTracker:
     hop : samples in a hop
     delay_hops : how far frames lie behind the chunk that brought them
     level_hops : hops in the longest period: shorter averages of the level flutter
+    lowest_cents : the lowest pitch that is looked for, re 1 Hz
     blur_s : half the span of sound that a frame looks at
     """
 
@@ -123,6 +127,7 @@ class PitchTracker:
         self.hop = self._slow_hop * step
         self._low_hz = note_hz(instrument.lowest) * 2 ** (-RANGE_MARGIN_SEMITONES / 12)
         self._high_hz = note_hz(instrument.highest) * 2 ** (RANGE_MARGIN_SEMITONES / 12)
+        self.lowest_cents = CENTS_PER_OCTAVE * float(np.log2(self._low_hz))
         self.level_hops = int(np.ceil(1 / self._low_hz / HOP_S))
         window_hops = self._set_windows()
         self._set_grid()
@@ -176,7 +181,9 @@ class PitchTracker:
         window_delay = (window_hops + self._lag - 1) // 2
         self.delay_hops = max(yin_delay, window_delay)
         self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
-        self._late_fine = _Delay(np.full((self.delay_hops - window_delay, 3, 2), np.nan))
+        late = self.delay_hops - window_delay
+        self._late_fine = _Delay(np.full((late, 3, 2), np.nan))
+        self._late_stands = _Delay(np.zeros((late, len(self._grid_hz)), np.float32))
 
     def _set_memory(self) -> None:
         self._done = 0
@@ -198,7 +205,8 @@ class PitchTracker:
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
         bands_db = np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
-        fine = self._late_fine.put(self._hear_fine(cleaned))
+        fine, stands_out = self._hear_fine(cleaned)
+        fine = self._late_fine.put(fine)
         fine_hz, strength = _chosen(fine[:, :2], quick_hz).T
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
@@ -216,6 +224,7 @@ class PitchTracker:
             second_hz=fine[:, 2, 0],
             second_db=fine[:, 2, 1],
             alone_from=self._done - cleaned.alone_hops if cleaned.alone_hops else None,
+            stands_out=self._late_stands.put(stands_out),
         )
 
     def _hear_yin(self, samples: Floats) -> Floats:
@@ -239,11 +248,12 @@ class PitchTracker:
         # Σ|X|² of a Hann window of two hops is 0.375 hop² for an amplitude of 1
         return np.asarray(10 * np.log10(0.375 * QUIET_BAND * left + 1e-20))
 
-    def _hear_fine(self, cleaned: Cleaned) -> Floats:
+    def _hear_fine(self, cleaned: Cleaned) -> tuple[Floats, NDArray[np.float32]]:
         """Two pitches by phase advance with the share of power they explain, and a second string.
 
         Shape (hops, 3, 2): the pitch that stands out most and the best of those below it of which
-        it may be a partial, Hz and share; another pitch beside them, Hz and dB.
+        it may be a partial, Hz and share; another pitch beside them, Hz and dB. Then how far every
+        pitch stands out, shape (hops, pitches).
         """
         spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
         now, before = spectra[self._lag :], spectra[: -self._lag]
@@ -252,7 +262,8 @@ class PitchTracker:
         some = magnitude[:, ::FLOOR_EVERY]
         floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
         left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
-        coarse = self._coarse(left)
+        stands = self._stand_out(left)
+        coarse = self._likeliest(stands)
         hz, explained = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
         share = explained / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
@@ -260,7 +271,8 @@ class PitchTracker:
         lower = looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1]
         own_hz = np.where(lower, looks[:, 1, 0], looks[:, 0, 0])
         second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
-        return np.concatenate([pitches, np.repeat(second, EVERY_HOPS, axis=0)[:, None]], axis=1)
+        second = np.repeat(second, EVERY_HOPS, axis=0)[:, None]
+        return np.concatenate([pitches, second], axis=1), stands.T
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
@@ -284,13 +296,20 @@ class PitchTracker:
             self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
         return np.asarray((self._lobes * cleaned.leftover).max(1), dtype=np.float32)
 
-    def _coarse(self, magnitude: Floats | NDArray[np.float32]) -> Floats:
-        """The pitch whose partials stand out most, and not those halfway between; then the best of
-        those whose second to fifth partial that is; NaN: nothing stands out. Shape (2 · hops,).
+    def _stand_out(self, magnitude: Floats | NDArray[np.float32]) -> NDArray[np.float32]:
+        """How far the partials of every pitch stand out, and not those halfway between them.
+
+        Roots of amplitude, shape (pitches, hops).
         """
         root = np.ascontiguousarray(np.sqrt(np.maximum(magnitude, 0)).T)
-        score = np.einsum("gkh,gk->gh", root.take(self._grid_bins, axis=0), self._grid_weights)
-        hops = np.arange(len(magnitude))
+        bins = root.take(self._grid_bins, axis=0)
+        return np.asarray(np.einsum("gkh,gk->gh", bins, self._grid_weights), np.float32)
+
+    def _likeliest(self, score: NDArray[np.float32]) -> Floats:
+        """The pitch that stands out most, then the best of those whose second to fifth partial that
+        is; NaN: nothing stands out. Shape (2 · hops,).
+        """
+        hops = np.arange(score.shape[1])
         best = score.argmax(0)
         subs = best - self._sub_steps[:, None]
         sub_score = np.where(subs >= 0, score[np.maximum(subs, 0), hops], 0.0)
@@ -298,6 +317,9 @@ class PitchTracker:
         chosen = np.concatenate([best, np.maximum(subs[which, hops], 0)])
         found = np.concatenate([score[best, hops], sub_score[which, hops]]) > 0
         return np.where(found, self._grid_hz[chosen], np.nan)
+
+    def _coarse(self, magnitude: Floats) -> Floats:
+        return self._likeliest(self._stand_out(magnitude))
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
