@@ -31,6 +31,7 @@ Floats = NDArray[np.float64]
 PERIODS = 0.9  # of what sounds: the level is averaged over so many, or it flutters
 FLOOR_UP, FLOOR_DOWN = 0.05, 0.5  # a hop: up in 0.2 s, past a knock; down at once
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
+SURE_FLOOR_DB = 3.0  # less where the floor is what a drone leaves, and the pitch is surely not
 NO_DRONE_DB = -199.0  # nothing is left of no drone
 ATTACK_HOPS = 30  # how far before the first pitch the sound may have set in
 ATTACK_DB = 20.0  # a note has begun when it is this near to the loudest of its attack
@@ -161,13 +162,15 @@ class NoteFinder:
             self._take_back(self._open, frames.alone_from)
         level_db = self._smooth_level.put(frames.level_db[:, None], frames.quick_hz)[:, 0]
         bands_db = self._smooth_bands.put(frames.bands_db, frames.quick_hz)
-        heard = ~frames.blind & (level_db > frames.quiet_db - FREE_DB * frames.free)
+        loud = level_db > frames.quiet_db - FREE_DB * frames.free
+        heard = ~frames.blind & (loud | frames.sure)
         cents = np.where(heard, CENTS_PER_OCTAVE * np.log2(frames.f0_hz), np.nan)
         quick = CENTS_PER_OCTAVE * np.log2(frames.quick_hz)
         over_db = np.where(frames.quiet_db > NO_DRONE_DB, level_db - frames.quiet_db, np.inf)
         second = CENTS_PER_OCTAVE * np.log2(frames.second_hz)
         self._onsets.put(frames.stands_out, frames.hop + len(cents))
-        lines = (cents, quick, level_db, over_db, second, frames.second_db)
+        sure = frames.sure & (over_db < np.inf)
+        lines = (cents, quick, level_db, over_db, second, frames.second_db, sure)
         for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
             if frames.hop + i >= 0:
                 self._step(Hop(*row))
@@ -228,7 +231,9 @@ class NoteFinder:
                 if hop.over < np.inf:  # what a drone leaves is known: the rest is a player
                     self._floor_db = min(self._floor_db, level - hop.over)
             return
-        if level < self._floor_db + ABOVE_FLOOR_DB or not self._fresh(now):
+        sure = all(self._traces.sure(now + 1 - BEGIN_HOPS, now + 1))
+        above = SURE_FLOOR_DB if sure else ABOVE_FLOOR_DB
+        if level < self._floor_db + above or not self._fresh(now):
             return
         start = self._rise(now)
         self._open = _Open(start, Arrival.BOW)
@@ -297,7 +302,8 @@ class NoteFinder:
         last = max(last, note.away_at[-1] if note.away_at else last)
         soft = highest - level >= SOFT_DB
         lost = now - last >= (LOST_HOPS if soft else GLIDE_HOPS)
-        return lost or fallen or level < self._floor_db + LOST_DB
+        sure = any(self._traces.sure(now + 1 - BEGIN_HOPS, now + 1))
+        return lost or fallen or (level < self._floor_db + LOST_DB and not sure)
 
     def _fall(self, note: _Open, now: int) -> int:
         """Where the level began to fall for good."""

@@ -55,6 +55,8 @@ SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
 FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
 LEFTOVER_WEIGHT = 1.5  # times what may be left of a drone partial is taken off
+SURE_WEIGHT = 3.0  # times that: no leftover is so large for long
+SURE = 0.35  # share of a frame's power that then still belongs to the pitch: somebody plays
 REFINING = (4, PARTIALS)  # low partials first: their phase cannot turn over
 ODD_CENTS = 8.0  # a partial that disagrees by more counts less: a drone or a neighbour is in it
 MOST_STEP = 0.03  # of the pitch: two grid steps
@@ -78,7 +80,8 @@ class Frames:
     ``quick_hz`` is what aubio alone reads, in a window short enough to follow a slide (NaN: nothing
     in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it
     in five bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to
-    which there may be nothing but what is left of a drone; ``free`` is true where a drone sounds
+    which there may be nothing but what is left of a drone; ``sure`` is true where the pitch is
+    surely not what is left of a drone; ``free`` where a drone sounds
     that has no partial, and is no partial, of ``f0_hz``; ``blind`` is true where the drone is
     changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
     that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
@@ -93,6 +96,7 @@ class Frames:
     level_db: Floats
     bands_db: Floats
     quiet_db: Floats
+    sure: NDArray[np.bool_]
     free: NDArray[np.bool_]
     blind: NDArray[np.bool_]
     second_hz: Floats
@@ -182,7 +186,7 @@ class PitchTracker:
         self.delay_hops = max(yin_delay, window_delay)
         self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
         late = self.delay_hops - window_delay
-        self._late_fine = _Delay(np.full((late, 3, 2), np.nan))
+        self._late_fine = _Delay(np.full((late, 3, 3), np.nan))
         self._late_stands = _Delay(np.zeros((late, len(self._grid_hz)), np.float32))
 
     def _set_memory(self) -> None:
@@ -207,7 +211,7 @@ class PitchTracker:
         bands_db = np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
         fine, stands_out = self._hear_fine(cleaned)
         fine = self._late_fine.put(fine)
-        fine_hz, strength = _chosen(fine[:, :2], quick_hz).T
+        fine_hz, strength, sure = _chosen(fine[:, :2], quick_hz).T
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
@@ -219,6 +223,7 @@ class PitchTracker:
             level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
             bands_db=self._late_bands.put(bands_db),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
+            sure=sure > SURE,
             free=np.zeros(self._hops, bool) if drone_hz is None else _free(f0_hz, drone_hz),
             blind=self._late_blind.put(cleaned.blind),
             second_hz=fine[:, 2, 0],
@@ -251,8 +256,9 @@ class PitchTracker:
     def _hear_fine(self, cleaned: Cleaned) -> tuple[Floats, NDArray[np.float32]]:
         """Two pitches by phase advance with the share of power they explain, and a second string.
 
-        Shape (hops, 3, 2): the pitch that stands out most and the best of those below it of which
-        it may be a partial, Hz and share; another pitch beside them, Hz and dB. Then how far every
+        Shape (hops, 3, 3): the pitch that stands out most and the best of those below it of which
+        it may be a partial, Hz, share, and share that is surely its own; another pitch beside them,
+        Hz and dB. Then how far every
         pitch stands out, shape (hops, pitches).
         """
         spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
@@ -264,14 +270,15 @@ class PitchTracker:
         left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
         stands = self._stand_out(left)
         coarse = self._likeliest(stands)
-        hz, explained = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
-        share = explained / np.tile(power + 1e-12, 2)
-        pitches = np.stack([hz, share]).reshape(2, 2, self._hops).transpose(2, 1, 0)
+        hz, own, sure = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
+        shares = np.stack([own, sure]) / np.tile(power + 1e-12, 2)
+        pitches = np.stack([hz, *shares]).reshape(3, 2, self._hops).transpose(2, 1, 0)
         looks = pitches[::EVERY_HOPS]
         lower = looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1]
         own_hz = np.where(lower, looks[:, 1, 0], looks[:, 0, 0])
         second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
         second = np.repeat(second, EVERY_HOPS, axis=0)[:, None]
+        second = np.pad(second, ((0, 0), (0, 0), (0, 1)))
         return np.concatenate([pitches, second], axis=1), stands.T
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
@@ -323,8 +330,9 @@ class PitchTracker:
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
-    ) -> tuple[Floats, Floats]:
-        """Pitch by the phase advance of the partials of ``hz``, and their power.
+    ) -> tuple[Floats, Floats, Floats]:
+        """Pitch by the phase advance of the partials of ``hz``, their power, and what of it is
+        surely not left of a drone.
 
         ``hz`` has shape (n · hops,): n candidates for every hop.
         """
@@ -346,8 +354,11 @@ class PitchTracker:
             snr = power / (noise + left**2 + 1e-30)
             weight = order**2 * snr**2 / (1 + snr)
             hz = _stepped(hz, turn / (lag_s * order), weight)
-        own = np.maximum(power - (LEFTOVER_WEIGHT * left) ** 2, 0.0)
-        return hz, own.sum(1) / 2
+        own, sure = (
+            np.maximum(power - (weight * left) ** 2, 0.0).sum(1) / 2
+            for weight in (LEFTOVER_WEIGHT, SURE_WEIGHT)
+        )
+        return hz, own, sure
 
 
 class _Delay(Generic[_T]):
@@ -363,7 +374,7 @@ class _Delay(Generic[_T]):
 
 
 def _chosen(candidates: Floats, quick_hz: Floats) -> Floats:
-    """Pitch and share of the better of two candidates in each hop, shape (hops, 2).
+    """Pitch and shares of the better of two candidates in each hop, shape (hops, 3).
 
     The lower one is right where it explains much more, or more and aubio hears it too.
     """

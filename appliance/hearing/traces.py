@@ -13,7 +13,7 @@ class Hop(NamedTuple):
 
     ``quick`` is aubio's own pitch; ``over`` the level over what may be left of a drone; ``bands``
     has shape (bands,); ``second`` and ``second_db`` are another pitch beside it and its power re
-    the first.
+    the first; ``sure``: through a drone, and the pitch is surely not what is left of it.
     """
 
     cents: float
@@ -22,6 +22,7 @@ class Hop(NamedTuple):
     over: float
     second: float
     second_db: float
+    sure: bool
     bands: Floats
 
 
@@ -64,6 +65,10 @@ class Traces:
     def level(self, start: int, stop: int) -> list[float]:
         """Level, likewise."""
         return self._level[self._part(start, stop)]
+
+    def sure(self, start: int, stop: int) -> list[bool]:
+        """Whether the pitch is surely not left of a drone, likewise."""
+        return [hop.sure for hop in self._hops[self._part(start, stop)]]
 
     def bands(self, start: int, stop: int) -> list[Floats]:
         """Levels in bands, likewise."""
