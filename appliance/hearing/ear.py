@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaner
-from appliance.hearing.landings import Landing, hz_of, measure, repeats
+from appliance.hearing.landings import ROUNDING_S, SHORTEST_S, Landing, hz_of, measure, repeats
 from appliance.hearing.notes import NoteFinder, NoteSketch
 from appliance.hearing.pitch import PitchTracker
 from appliance.hearing.resampling import to_ear_rate
@@ -179,9 +179,12 @@ class Ear:
 
 
 def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
-    """Whether this is the drone itself: its own pitch or a partial's, hardly above what is left."""
+    """Whether this is the drone itself: hardly above what is left of it, and its own pitch or a
+    partial's, or too short to tell."""
     if not len(sketch.cents) or np.median(sketch.over_db) >= LEFTOVER_DB:
         return False
+    if sketch.end_s is not None and sketch.end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
+        return True
     return bool(_on_drone(np.array(hz_of(float(np.median(sketch.cents)))), drone_hz))
 
 

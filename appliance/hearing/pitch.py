@@ -376,11 +376,12 @@ class _Delay(Generic[_T]):
 def _chosen(candidates: Floats, quick_hz: Floats) -> Floats:
     """Pitch and shares of the better of two candidates in each hop, shape (hops, 3).
 
-    The lower one is right where it explains much more, or more and aubio hears it too.
+    The lower one is right where it explains much more, or more and aubio hears it too. What may be
+    left of a drone between the partials of the first explains nothing.
     """
     first, sub = candidates[:, 0], candidates[:, 1]
-    heard = _agree(quick_hz, sub[:, 0]) & (sub[:, 1] > SUB_HEARD * first[:, 1])
-    lower = heard | (sub[:, 1] > SUB_EXPLAINS * first[:, 1])
+    heard = _agree(quick_hz, sub[:, 0]) & (sub[:, 2] > SUB_HEARD * first[:, 2])
+    lower = heard | (sub[:, 2] > SUB_EXPLAINS * first[:, 2])
     return np.where(lower[:, None], sub, first)
 
 
