@@ -350,13 +350,13 @@ class NoteFinder:
 
     def _arrive(self, passage: Passage) -> _Open:
         """The note reached by a passage, and how it was reached."""
+        glide = heard_glide(passage, self._traces, self._hop_s)
+        if glide is not None:  # a slide may be soft in its middle; a bow that stops has no glide
+            return _Open(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
         low = strokes.changed(self._traces, passage.left, passage.arrived)
         if low is not None:
             return _Open(low, Arrival.BOW)
-        glide = heard_glide(passage, self._traces, self._hop_s)
-        if glide is None:
-            return _Open(passage.arrived, Arrival.STEP)
-        return _Open(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
+        return _Open(passage.arrived, Arrival.STEP)
 
     def _close(self, end: int) -> None:
         note = self._open
