@@ -91,12 +91,19 @@ class _Open:
     slide_s: float | None = None
     at: list[int] = field(default_factory=list)
     cents: list[float] = field(default_factory=list)
+    folds: list[float] = field(default_factory=list)  # cents by which a frame was moved: a slip
     away_at: list[int] = field(default_factory=list)
     away: list[float] = field(default_factory=list)
 
     def reference(self) -> float:
         recent = self.cents[-REFERENCE_HOPS:]
         return sum(recent) / len(recent)
+
+    def add(self, at: int, cents: float, fold: float = 0.0) -> None:
+        """Take a frame whose pitch belongs to the note once it has been moved by ``fold``."""
+        self.at.append(at)
+        self.cents.append(cents + fold)
+        self.folds.append(fold)
 
 
 def _sounds(second: Floats, cents: float) -> bool:
@@ -284,12 +291,13 @@ class NoteFinder:
     def _split(self, note: _Open, dip: int) -> None:
         """What follows the dip is a note of its own."""
         after = _Open(dip, Arrival.BOW)
-        kept = [k for k, at in enumerate(note.at) if at >= dip]
-        after.at = [note.at[k] for k in kept]
-        after.cents = [note.cents[k] for k in kept]
+        for at, cents, fold in zip(note.at, note.cents, note.folds, strict=True):
+            if at >= dip:
+                after.add(at, cents - fold, fold)
         after.away_at, after.away = note.away_at, note.away
         if len(after.cents) < FEWEST:
-            after.at, after.cents = after.at + after.away_at, after.cents + after.away
+            for at, cents in zip(after.away_at, after.away, strict=True):
+                after.add(at, cents)
             after.away_at, after.away = [], []
         self._close(dip)
         self._open = after
@@ -315,8 +323,7 @@ class NoteFinder:
 
     def _hear_pitch(self, note: _Open, now: int, cents: float) -> None:
         if len(note.cents) < FEWEST or abs(cents - note.reference()) < LEAVE_CENTS:
-            note.at.append(now)
-            note.cents.append(cents)
+            note.add(now, cents)
             note.away_at, note.away = [], []
             return
         if note.away and (cents > note.reference()) != (note.away[-1] > note.reference()):
@@ -325,6 +332,11 @@ class NoteFinder:
         note.away.append(cents)
         passage = find_passage(note.at, note.cents, note.away_at, note.away, note.reference())
         if passage is None:
+            return
+        if self._slipped(passage):
+            for at, away in zip(note.away_at, note.away, strict=True):
+                note.add(at, away, -(passage.multiple() or 0.0))
+            note.away_at, note.away = [], []
             return
         after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
         rings = _sounds(after, passage.reference)
@@ -336,6 +348,15 @@ class NoteFinder:
         else:
             self._move(note, passage)
 
+    def _slipped(self, passage: Passage) -> bool:
+        """Whether the estimators leapt and the player did not: all stands out as it did before."""
+        if passage.multiple() is None:
+            return False
+        before = passage.left - STAY_HOPS, passage.left
+        after = passage.arrived + STAY_HOPS // 2, self._traces.now + 1
+        pitches = passage.reference, passage.reference + passage.jump
+        return all(self._onsets.same(cents, before, after) for cents in pitches)
+
     def _move(self, note: _Open, passage: Passage) -> None:
         if passage.left - note.start < SHORTEST_HOPS:
             moved = _Open(note.start, note.arrival, note.slide_s)
@@ -344,8 +365,7 @@ class NoteFinder:
             self._close(min(passage.left + 1, moved.start))
         for at, cents in zip(note.away_at, note.away, strict=True):
             if at >= passage.arrived:
-                moved.at.append(at)
-                moved.cents.append(cents)
+                moved.add(at, cents)
         self._open = moved
 
     def _arrive(self, passage: Passage) -> _Open:
@@ -383,7 +403,9 @@ class NoteFinder:
         stop = self._traces.now + 1 if end is None else end
         at = np.array(note.at, dtype=int)
         inside = at < stop
-        at, cents = at[inside], np.array(note.cents)[inside]
+        at, cents, folds = at[inside], np.array(note.cents)[inside], np.array(note.folds)[inside]
+        if np.count_nonzero(folds) > len(folds) / 2:  # it was the beginning that had slipped
+            cents = cents - np.median(folds[folds != 0.0])
         level_db, over_db = self._traces.at(at)
         second = self._traces.second(note.start, stop)
         beside = second[second[:, 1] > BELOW_DB, 0]

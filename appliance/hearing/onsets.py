@@ -1,8 +1,9 @@
-"""Onsets: since when a pitch has stood out, seen through what may be left of a drone.
+"""Onsets: since when a pitch has stood out, and whether it is another, seen through a drone's rest.
 
 The level of a slow attack drowns in what a loud drone leaves. The attack's own partials lie mostly
 elsewhere and stand out long before, so that a note whose pitch is known can be followed back to
-where that pitch set in.
+where that pitch set in. And where estimators slip to another octave, because of what a drone left
+between the partials, everything stands out as it did before.
 """
 
 import numpy as np
@@ -15,6 +16,9 @@ NEAR_STEPS = 2  # 30 cents: an attack need not be in tune yet
 # Rows are in roots of amplitude. A quarter is -24 dB, a tone's start in silence; what rings on from
 # the note before counts as silence.
 SET_IN = 0.25
+# Of 171 true leaps of octaves and twelfths, with and without a drone, five left both pitches within
+# this factor; of 100 slips of the estimators five did not.
+SAME = 1.6
 
 
 class Onsets:
@@ -36,18 +40,30 @@ class Onsets:
         kept = self._rows[-KEPT_ROWS:] if len(self._rows) else rows[:0]
         self._rows, self._stop = np.concatenate([kept, rows]), stop
 
+    def same(self, cents: float, before: tuple[int, int], after: tuple[int, int]) -> bool:
+        """Whether a pitch stands out ``after`` as it did ``before``; each from a hop to another."""
+        was, now = self._line(cents, *before), self._line(cents, *after)
+        if not len(was) or not len(now):
+            return False
+        ratio = float(np.median(now)) / max(float(np.median(was)), 1e-9)
+        return 1 / SAME < ratio < SAME
+
     def set_in(self, cents: float, earliest: int, at: int, now: int) -> int:
         """The hop, from ``earliest`` to ``at``, since which a pitch that sounds now stands out."""
-        first = self._stop - len(self._rows)
-        begin = max(earliest, first)
-        step = round((cents - self._lowest_cents) / self._step_cents)
-        near = slice(max(step - NEAR_STEPS, 0), max(step + NEAR_STEPS + 1, 1))
-        line = self._rows[begin - first : now + 1 - first, near]
-        if at <= begin or line.size == 0:
+        begin = max(earliest, self._stop - len(self._rows))
+        if at <= begin:
             return at
-        stands = np.maximum(line.max(1), 0.0)
+        stands = self._line(cents, begin, now + 1)
         sounds = float(np.median(stands[at - begin :]))
         silence = float(stands[: at - begin].min())
         heard = stands[: at - begin] > silence + SET_IN * (sounds - silence)
         still = np.nonzero(~heard)[0]
         return begin + (int(still[-1]) + 1 if len(still) else 0)
+
+    def _line(self, cents: float, begin: int, stop: int) -> Floats32:
+        """How far a pitch stood out from hop ``begin`` to before ``stop``, as far as it is kept."""
+        first = self._stop - len(self._rows)
+        step = round((cents - self._lowest_cents) / self._step_cents)
+        near = slice(max(step - NEAR_STEPS, 0), max(step + NEAR_STEPS + 1, 1))
+        rows = self._rows[max(begin - first, 0) : max(stop - first, 0), near]
+        return np.asarray(np.max(rows, axis=1, initial=0.0), np.float32)

@@ -22,6 +22,8 @@ ONWARD_HOPS = 3  # a slow glide of a semitone looks still on its way: it goes on
 ONWARD_CENTS = 10.0  # by so much
 ONWARD_LONGEST_HOPS = 5  # vibrato turns back within so many
 OCTAVE_CENTS = (1100.0, 60.0)  # a jump at least so wide, and so near to whole octaves
+MULTIPLES_CENTS = (1200.0, 1901.96, 2400.0)  # two, three and four times the frequency
+MULTIPLE_CENTS = 70.0
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 BACK_HOPS = 15  # how far before the pitch left it may have begun to
 # A finger that falls takes a legato step in up to 40 ms, a slide takes 60 and more. On recorded
@@ -45,6 +47,11 @@ class Passage:
     jump: float  # cents
     left: int
     arrived: int
+
+    def multiple(self) -> float | None:
+        """The octaves or the twelfth that the jump is near to, in cents; ``None``: another."""
+        near = [m for m in MULTIPLES_CENTS if abs(abs(self.jump) - m) < MULTIPLE_CENTS]
+        return float(np.copysign(near[0], self.jump)) if near else None
 
     def way(self, cents: Floats) -> Floats:
         """How far from the old pitch (0) to the new (1)."""

@@ -85,9 +85,9 @@ class Frames:
     that has no partial, and is no partial, of ``f0_hz``; ``blind`` is true where the drone is
     changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
     that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
-    which on, as has just turned out, the drone sounded alone; ``stands_out``, shape (hops, pitches),
-    is how far the partials of every pitch from ``lowest_cents`` on, in steps of ``GRID_CENTS``,
-    stand out of noise and of what may be left of a drone, in roots of amplitude.
+    which on, as has just turned out, the drone sounded alone. ``stands_out``, shape (hops,
+    pitches), is how far the partials of every pitch from ``lowest_cents`` on, in steps of
+    ``GRID_CENTS``, stand out of noise and of what may be left of a drone, in roots of amplitude.
     """
 
     hop: int
