@@ -349,8 +349,12 @@ class NoteFinder:
             self._move(note, passage)
 
     def _slipped(self, passage: Passage) -> bool:
-        """Whether the estimators leapt and the player did not: all stands out as it did before."""
-        if passage.multiple() is None:
+        """Whether the estimators leapt and the player did not: all stands out as it did before.
+
+        Only what is left of a drone makes them leap.
+        """
+        (over_db,) = self._traces.at(np.array([self._traces.now]))[1]
+        if passage.multiple() is None or over_db == np.inf:
             return False
         before = passage.left - STAY_HOPS, passage.left
         after = passage.arrived + STAY_HOPS // 2, self._traces.now + 1
