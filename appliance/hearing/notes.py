@@ -49,6 +49,7 @@ FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
 ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
+UNHEARD_HOPS = 8  # what sounded while nothing could be heard is seen again within so many
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
 LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
@@ -160,6 +161,7 @@ class NoteFinder:
         self._ended = -(10**9)  # frame at which the last note ended
         self._tail_cents = np.nan
         self._pitched = 0
+        self._unheard = False  # what sounds has set in while nothing could be heard
         self._done: list[NoteSketch] = []
         self._held: NoteSketch | None = None  # a double stop that may go on
 
@@ -178,9 +180,10 @@ class NoteFinder:
         self._onsets.put(frames.stands_out, frames.hop + len(cents))
         sure = frames.sure & (over_db < np.inf)
         lines = (cents, quick, level_db, over_db, second, frames.second_db, sure)
-        for i, row in enumerate(zip(*(line.tolist() for line in lines), bands_db, strict=True)):
+        rows = zip(*(line.tolist() for line in lines), bands_db, strict=True)
+        for i, (row, blind) in enumerate(zip(rows, frames.blind.tolist(), strict=True)):
             if frames.hop + i >= 0:
-                self._step(Hop(*row))
+                self._step(Hop(*row), blind=blind)
         return self._take()
 
     def finish(self) -> list[NoteSketch]:
@@ -213,9 +216,13 @@ class NoteFinder:
         done, self._done = self._done, []
         return done
 
-    def _step(self, hop: Hop) -> None:
+    def _step(self, hop: Hop, *, blind: bool) -> None:
         self._traces.add(hop)
         now = self._traces.now
+        if blind:
+            self._unheard, self._ended, self._tail_cents = True, now, np.nan
+        elif self._unheard:
+            self._unheard = self._goes_on(now, hop.cents)
         self._pitched = 0 if np.isnan(hop.cents) else self._pitched + 1
         if self._open is None:
             self._listen_for_beginning(now, hop)
@@ -223,6 +230,13 @@ class NoteFinder:
             self._follow(now, hop.cents)
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
             self._traces.forget(now - KEPT_HOPS)
+
+    def _goes_on(self, now: int, cents: float) -> bool:
+        """Whether what set in while nothing could be heard may still sound: it has no landing."""
+        goes_on = np.isnan(self._tail_cents) or abs(cents - self._tail_cents) < LEAVE_CENTS
+        if goes_on and not np.isnan(cents):
+            self._ended, self._tail_cents = now, cents
+        return now - self._ended < UNHEARD_HOPS
 
     def _levels(self, start: int, stop: int) -> Floats:
         return np.array(self._traces.level(start, stop))
@@ -238,8 +252,7 @@ class NoteFinder:
                 if hop.over < np.inf:  # what a drone leaves is known: the rest is a player
                     self._floor_db = min(self._floor_db, level - hop.over)
             return
-        sure = all(self._traces.sure(now + 1 - BEGIN_HOPS, now + 1))
-        above = SURE_FLOOR_DB if sure else ABOVE_FLOOR_DB
+        above = SURE_FLOOR_DB if self._surely(now, level) else ABOVE_FLOOR_DB
         if level < self._floor_db + above or not self._fresh(now):
             return
         start = self._rise(now)
@@ -248,6 +261,11 @@ class NoteFinder:
         for i, cents in enumerate(self._traces.cents(begin, now + 1), begin):
             if self._open is not None:  # catching up may find that it has faded already
                 self._follow(i, cents)
+
+    def _surely(self, now: int, level: float) -> bool:
+        """Whether this is surely not the drone, nor what rings on after a note."""
+        loudest = max(self._traces.level(now - KEPT_HOPS, now + 1))
+        return all(self._traces.sure(now + 1 - BEGIN_HOPS, now + 1)) and level > loudest - FADE_DB
 
     def _fresh(self, now: int) -> bool:
         """Not just the last note ringing on: louder again, or another pitch that stays."""
