@@ -33,7 +33,8 @@ class Cleaned:
     ``samples`` has shape (hops · samples per hop,). ``partial_hz`` and ``leftover``, shape (K,),
     are the drone's partials and the amplitude that may be left of each. ``blind``, shape (hops,),
     says where the drone is changing, so that nothing can be heard through it. ``quiet_power`` is
-    the mean square up to which the samples may hold nothing but what is left of the drone.
+    the mean square up to which the samples may hold nothing but what is left of the drone,
+    ``least_power`` the least of it in a room in which nothing moves.
     ``alone_hops`` is above 0 where it has just turned out that so many hops, up to the end of this
     chunk, held the drone alone.
     ``drone_hz`` is the root that sounds, ``None`` when silent.
@@ -44,6 +45,7 @@ class Cleaned:
     leftover: Floats
     blind: NDArray[np.bool_]
     quiet_power: float
+    least_power: float
     alone_hops: int
     drone_hz: float | None
 
@@ -91,6 +93,7 @@ class Cleaner:
             leftover=NO_PARTIALS if room is None else room.leftover(),
             blind=np.repeat(blind, STEP_HOPS),
             quiet_power=0.0 if room is None else room.quiet_power,
+            least_power=0.0 if room is None else room.least_power,
             alone_hops=0 if room is None else room.take_alone_steps() * STEP_HOPS,
             drone_hz=None if room is None else room.drone.root_hz,
         )

@@ -110,6 +110,11 @@ class RoomGains:
         grown = LAG * float(self._error @ (self._growth() - 1.0)) / 2 * self._sending.scale**2
         return self._gate_power() + grown
 
+    @property
+    def least_power(self) -> float:
+        """The least that :attr:`quiet_power` falls to, in a room in which nothing moves."""
+        return GATE_QUIET * LEAST_QUIET * self._drone_power()
+
     def take_alone_steps(self) -> int:
         """Steps up to now in which the drone was alone, if that has just turned out; else 0."""
         steps, self._alone_steps = self._alone_steps, 0

@@ -56,6 +56,7 @@ SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for 
 FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
 LEFTOVER_WEIGHT = 1.5  # times what may be left of a drone partial is taken off
 SURE_WEIGHT = 3.0  # times that: no leftover is so large for long
+SURE_DB = 8.0  # over the least that a still room leaves: 20 dB below the drone; no neighbour is
 SURE = 0.35  # share of a frame's power that then still belongs to the pitch: somebody plays
 REFINING = (4, PARTIALS)  # low partials first: their phase cannot turn over
 ODD_CENTS = 8.0  # a partial that disagrees by more counts less: a drone or a neighbour is in it
@@ -216,14 +217,15 @@ class PitchTracker:
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
         drone_hz = cleaned.drone_hz
+        level_db = self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop)))
         return Frames(
             hop=first,
             f0_hz=np.where(strong, f0_hz, np.nan),
             quick_hz=quick_hz,
-            level_db=self._late_level.put(_level_db(cleaned.samples.reshape(-1, self.hop))),
+            level_db=level_db,
             bands_db=self._late_bands.put(bands_db),
             quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
-            sure=sure > SURE,
+            sure=(sure > SURE) & (level_db > 10 * np.log10(cleaned.least_power + 1e-20) + SURE_DB),
             free=np.zeros(self._hops, bool) if drone_hz is None else _free(f0_hz, drone_hz),
             blind=self._late_blind.put(cleaned.blind),
             second_hz=fine[:, 2, 0],
