@@ -53,13 +53,7 @@ def _row(row: tuple[Level, bool], table: int) -> Table:
     return replace(quick().tables(QUICK_LOOSENED)[table], rows=[quick().rows[row]])
 
 
-LOUDEST = pytest.mark.xfail(reason="more splits than allowed under a drone of +12 dB", strict=True)
-
-
-@pytest.mark.parametrize(
-    "row",
-    [pytest.param(row, id=_name(row), marks=[LOUDEST] * (row == (12.0, False))) for row in ROWS],
-)
+@pytest.mark.parametrize("row", ROWS, ids=_name)
 def test_the_notes_are_found_where_they_landed(row: tuple[Level, bool]) -> None:
     assert quick().rows[row].score.true == 200
     assert _row(row, NOTES).broken() == []
