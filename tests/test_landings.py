@@ -257,7 +257,7 @@ def test_a_note_that_still_sounds_can_be_measured() -> None:
 
 def test_a_note_whose_pitch_was_mostly_not_heard_is_measured_without_vibrato() -> None:
     cents = 20.0 * np.sin(2 * np.pi * 6.0 * times(2.0))
-    cents[40:196] = np.nan  # two frames are left of the last half second
+    cents[40:195] = np.nan  # one frame is left of the last half second
     found = measure(sketch(cents), BLUR_S)
     assert found.measurable
     assert found.vibrato is None
