@@ -46,9 +46,9 @@ SWINGING_CENTS = 3.0  # the same for the mean over a cycle of vibrato
 HALF_HOP_S = 0.005
 OWN_CENTS, SCATTER = 0.27, 0.95  # of the 95 % interval: see _own_error
 SCATTER_CENTS, MOST_SCATTER = 4.0, 2.0  # a little scatter is the tone's own life, more is ours
-SWING_CENTS, SWING_LEFT, SWING_SLOPE_S = 0.18, 0.6, 0.16  # under vibrato: no scatter
+SWING_CENTS, SWING_LEFT, SWING_SLOPE_S = 0.22, 0.57, 0.16  # under vibrato: no scatter
 LEFT = 2.6  # times the amplitude that may be left of a drone
-LEFT_IN_OCTAVES = 2.2  # times more without vibrato: what swings through a partial shows it
+LEFT_IN_OCTAVES, SWINGING_IN_OCTAVES = 2.2, 1.6  # times more; vibrato swings through a partial
 OCTAVE_CENTS = 60.0
 TAIL_S = 0.04  # the last moments belong to the release
 
@@ -89,7 +89,8 @@ def measure(sketch: NoteSketch, blur_s: float, drone_hz: float | None = None) ->
     landing = cents[window]
     middle = _cycle_mean(time_s, cents, cycle_s) if cycle_s else float(np.median(landing))
     settled = _settled(time_s, cents, window.stop, vibrato)
-    pull = LEFT * (LEFT_IN_OCTAVES if swing is None and _in_octave(middle, drone_hz) else 1.0)
+    in_octaves = LEFT_IN_OCTAVES if swing is None else SWINGING_IN_OCTAVES
+    pull = LEFT * (in_octaves if _in_octave(middle, drone_hz) else 1.0)
     left = min(10 ** (-float(np.median(sketch.over_db)) / 20), 1.0)
     uncertainty = _own_error(_scatter(landing) if swing is None else swing) * (1 + pull * left)
     return Landing(hz_of(middle), uncertainty, hz_of(settled), vibrato)

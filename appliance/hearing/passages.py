@@ -18,9 +18,6 @@ STAY_HOPS = 8  # how long the pitch must stay elsewhere
 STAY_OCTAVE_HOPS = 16  # longer where an octave slip of the estimators would look the same
 STILL_HOPS = 6  # over which it is judged whether it is still
 STAY_CENTS = 45.0  # how still it must be there: the steepest vibrato passes
-ONWARD_HOPS = 3  # a slow glide of a semitone looks still on its way: it goes on,
-ONWARD_CENTS = 10.0  # by so much
-ONWARD_LONGEST_HOPS = 5  # vibrato turns back within so many
 OCTAVE_CENTS = (1100.0, 60.0)  # a jump at least so wide, and so near to whole octaves
 MULTIPLES_CENTS = (1200.0, 1901.96, 2400.0)  # two, three and four times the frequency
 MULTIPLE_CENTS = 70.0
@@ -93,9 +90,6 @@ def find_passage(
     jump = sum(still) / len(still) - reference
     need = STAY_OCTAVE_HOPS if _octave(jump) else STAY_HOPS
     if len(away) < need or max(still) - min(still) > STAY_CENTS:
-        return None
-    onward = (away[-1] - away[-1 - ONWARD_HOPS]) * np.sign(jump)
-    if onward > ONWARD_CENTS and len(away) < need + ONWARD_LONGEST_HOPS:
         return None
     frames = [*at[-BACK_HOPS:], *away_at]
     way = _way(np.array([*cents[-BACK_HOPS:], *away]), reference, jump)
