@@ -17,7 +17,7 @@ NEAR_STEPS = 2  # 30 cents: an attack need not be in tune yet
 # the note before counts as silence.
 SET_IN = 0.25
 # Of 171 true leaps of octaves and twelfths, with and without a drone, six left both pitches within
-# this factor; of 100 slips of the estimators two did not.
+# this factor; of 115 leaps that nobody played, 72; most others began or ended in what is no note.
 SAME = 1.8
 
 
