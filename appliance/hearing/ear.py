@@ -30,9 +30,9 @@ LEFTOVER_DB, LEFTOVER_CENTS = 8.0, 2.0
 # Of the frames of what a drone of +6 and +12 dB left, 90 % and more stayed within twice that; of 44
 # notes that settled on a partial of the drone it were fewer than 65 % in three of four.
 STILL_SHARE = 0.8
-# A room that changed at once left up to 13 dB more than it used to, and stayed within 0.3 cents of
-# the drone; recorded tones that settled there scattered by 1.5 cents and more.
-EXACT_DB, EXACT_CENTS, EXACT_SHARE = 14.0, 0.5, 0.9
+# A room that changed at once left up to 13 dB more than it used to, mostly for less than 0.5 s, and
+# stayed within 0.3 cents of the drone; recorded tones that settled there scattered by 1.5 and more.
+EXACT_DB, EXACT_CENTS, EXACT_SHARE, EXACT_S = 14.0, 0.5, 0.9, 0.6
 KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
 SILENCE_DB = -200.0
 VOICE = "voice"  # whose short notes may be spoken
@@ -186,16 +186,17 @@ class Ear:
 
 def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
     """Whether this is the drone itself: hardly above what is left of it, and its own pitch or a
-    partial's all the time, or too short to tell; or so exactly that as no player holds a note."""
+    partial's all the time, or too short to tell; or for a moment as exactly as nobody plays."""
     over_db = float(np.median(sketch.over_db)) if len(sketch.cents) else np.inf
     if over_db >= EXACT_DB:
         return False
     # an estimator may read half of it
     order = max(round(2 * hz_of(float(np.median(sketch.cents))) / drone_hz), 1) / 2
     apart = np.abs(sketch.cents - CENTS_PER_OCTAVE * np.log2(order * drone_hz))
-    if np.mean(apart < EXACT_CENTS) > EXACT_SHARE:
+    lasts_s = np.inf if sketch.end_s is None else sketch.end_s - sketch.start_s
+    if lasts_s < EXACT_S and np.mean(apart < EXACT_CENTS) > EXACT_SHARE:
         return True
-    short = sketch.end_s is not None and sketch.end_s - sketch.start_s < SHORTEST_S - ROUNDING_S
+    short = lasts_s < SHORTEST_S - ROUNDING_S
     still = np.median(apart) < LEFTOVER_CENTS and np.mean(apart < 2 * LEFTOVER_CENTS) > STILL_SHARE
     return over_db < LEFTOVER_DB and bool(short or still)
 

@@ -49,6 +49,9 @@ FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
 ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
+BLIND_HOPS = (
+    150  # a cue, or a drone that fades out, is over sooner, and costs a note's start at most
+)
 UNHEARD_HOPS = 8  # what sounded while nothing could be heard is seen again within so many
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
@@ -161,6 +164,7 @@ class NoteFinder:
         self._ended = -(10**9)  # frame at which the last note ended
         self._tail_cents = np.nan
         self._pitched = 0
+        self._blind = 0  # hops for which nothing could be heard
         self._unheard = False  # what sounds has set in while nothing could be heard
         self._done: list[NoteSketch] = []
         self._held: NoteSketch | None = None  # a double stop that may go on
@@ -219,9 +223,10 @@ class NoteFinder:
     def _step(self, hop: Hop, *, blind: bool) -> None:
         self._traces.add(hop)
         now = self._traces.now
-        if blind:
+        self._blind = self._blind + 1 if blind else 0
+        if self._blind > BLIND_HOPS:
             self._unheard, self._ended, self._tail_cents = True, now, np.nan
-        elif self._unheard:
+        elif self._unheard and not blind:
             self._unheard = self._goes_on(now, hop.cents)
         self._pitched = 0 if np.isnan(hop.cents) else self._pitched + 1
         if self._open is None:
