@@ -116,6 +116,12 @@ def _sounds(second: Floats, cents: float) -> bool:
     return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
 
 
+def _pair(cents: Floats, beside: Floats) -> tuple[float, float]:
+    """Where both strings are, in cents; NaN where one is not to be seen."""
+    seen = len(cents) and len(beside)
+    return (float(np.median(cents)), float(np.median(beside))) if seen else NO_PAIR
+
+
 def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
     """Whether two double stops have a string in common, in any octave: estimators slip there."""
     apart = np.subtract.outer(one.strings, other.strings)
@@ -446,5 +452,5 @@ class NoteFinder:
             level_db=level_db,
             over_db=over_db,
             doubled=len(beside) >= DOUBLED * max(len(second), 1),
-            strings=(float(np.median(cents)), float(np.median(beside))) if len(beside) else NO_PAIR,
+            strings=_pair(cents, beside),
         )
