@@ -242,6 +242,10 @@ class NoteFinder:
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
             self._traces.forget(now - KEPT_HOPS)
 
+    def _undroned(self, now: int) -> bool:
+        """Whether nothing is left of a drone: level and estimators can be trusted."""
+        return bool(self._traces.at(np.array([now]))[1][0] == np.inf)
+
     def _goes_on(self, now: int, cents: float) -> bool:
         """Whether what set in while nothing could be heard may still sound: it has no landing."""
         goes_on = np.isnan(self._tail_cents) or abs(cents - self._tail_cents) < LEAVE_CENTS
@@ -301,6 +305,8 @@ class NoteFinder:
             at += 1
         while at > 0 and levels[at - 1] >= threshold:
             at -= 1
+        if self._undroned(now):
+            return begin + at
         cents = float(np.median(self._traces.cents(pitched, now + 1)))
         return self._onsets.set_in(cents, begin, begin + at, now)
 
@@ -382,8 +388,7 @@ class NoteFinder:
 
         Only what is left of a drone makes them leap.
         """
-        (over_db,) = self._traces.at(np.array([self._traces.now]))[1]
-        if passage.multiple() is None or over_db == np.inf:
+        if passage.multiple() is None or self._undroned(self._traces.now):
             return False
         before = passage.left - STAY_HOPS, passage.left
         after = passage.arrived + STAY_HOPS // 2, self._traces.now + 1
