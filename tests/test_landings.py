@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from appliance.hearing.landings import Landing, measure
-from appliance.hearing.notes import NoteSketch
+from appliance.hearing.sketches import NoteSketch
 from appliance.vocabulary import Arrival
 from tests.waves import Audio, cents_between
 

@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaner
 from appliance.hearing.landings import ROUNDING_S, SHORTEST_S, Landing, hz_of, measure, repeats
-from appliance.hearing.notes import NoteFinder, NoteSketch
+from appliance.hearing.notes import NoteFinder
 from appliance.hearing.pitch import PitchTracker
 from appliance.hearing.resampling import to_ear_rate
 from appliance.hearing.shifts import ShiftFinder
+from appliance.hearing.sketches import NoteSketch
 from appliance.hearing.talk import Talk, restless
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings

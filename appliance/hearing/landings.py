@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.hearing.notes import NoteSketch
+from appliance.hearing.sketches import NoteSketch
 from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 from appliance.vocabulary import Vibrato
 
@@ -167,8 +167,10 @@ class _Swing(NamedTuple):
     share: float
 
 
-def _swing(time_s: Floats, cents: Floats) -> _Swing:
-    """The best sinusoid at a vibrato's rate."""
+def _swing(time_s: Floats, cents: Floats) -> _Swing | None:
+    """The best sinusoid at a vibrato's rate; ``None``: too little of it was heard."""
+    if len(cents) < SWING_FRAMES:
+        return None
     since = time_s - time_s.mean()
     flat = np.stack([np.ones_like(since), since])
     line = np.linalg.solve(flat @ flat.T, flat @ cents)
@@ -189,17 +191,13 @@ def _vibrato(time_s: Floats, cents: Floats) -> tuple[Vibrato | None, _Swing | No
     """Vibrato of the note, and as it swings at first where it runs from the landing on."""
     if time_s[-1] - time_s[0] < VIBRATO_S:
         return None, None
-    last = _between(time_s, cents, time_s[-1] - LATE_S, np.inf)
-    first = _between(time_s, cents, 0.0, time_s[0] + VIBRATO_S)
-    if len(last[0]) < SWING_FRAMES:
+    late = _swing(*_between(time_s, cents, time_s[-1] - LATE_S, np.inf))
+    if late is None or late.extent < VIBRATO_CENTS or late.share < VIBRATO_SHARE:
         return None, None
-    late = _swing(*last)
-    if late.extent < VIBRATO_CENTS or late.share < VIBRATO_SHARE:
-        return None, None
-    if len(first[0]) < SWING_FRAMES:
-        return Vibrato(late.rate_hz, late.extent), None
-    early = _swing(*first)
-    running = early.extent > RUNNING * late.extent and early.share > RUNNING_SHARE
+    early = _swing(*_between(time_s, cents, 0.0, time_s[0] + VIBRATO_S))
+    running = (
+        early is not None and early.extent > RUNNING * late.extent and early.share > RUNNING_SHARE
+    )
     return Vibrato(late.rate_hz, late.extent), early if running else None
 
 
@@ -232,10 +230,9 @@ def _settled_swinging(time_s: Floats, cents: Floats, vibrato: Vibrato) -> float:
     means = (total[stop] - total[first]) / np.maximum(stop - first, 1)
     outside = np.nonzero(np.abs(means - means[-1]) > SWINGING_CENTS)[0]
     begin = int(outside[-1]) + 1 if len(outside) else 0
-    enough = len(time_s) - begin >= SWING_FRAMES
-    if enough and time_s[-1] - time_s[begin] >= VIBRATO_S:
-        return _swing(time_s[begin:], cents[begin:]).mean
-    return float(np.mean(means[begin:]))
+    long = time_s[-1] - time_s[begin] >= VIBRATO_S
+    swing = _swing(time_s[begin:], cents[begin:]) if long else None
+    return float(np.mean(means[begin:])) if swing is None else swing.mean
 
 
 def _scatter(cents: Floats) -> float:

@@ -5,12 +5,13 @@ level dips by at least 6 dB and comes back quickly), or when the pitch leaves wh
 stays elsewhere. A correction moves less and slower than the smallest step, and vibrato comes back.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing import strokes
+from appliance.hearing.grid import STEP_CENTS as GRID_CENTS
 from appliance.hearing.onsets import Onsets
 from appliance.hearing.passages import (
     STAY_CENTS,
@@ -20,15 +21,16 @@ from appliance.hearing.passages import (
     find_passage,
     heard_glide,
 )
-from appliance.hearing.pitch import BANDS_HZ, GRID_CENTS, Frames
+from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.hearing.second import BELOW_DB
+from appliance.hearing.sketches import NO_PAIR, NoteSketch, OpenNote
+from appliance.hearing.smoothing import Smoother
 from appliance.hearing.traces import Hop, Traces
 from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
 
-PERIODS = 0.9  # of what sounds: the level is averaged over so many, or it flutters
 FLOOR_UP, FLOOR_DOWN = 0.05, 0.5  # a hop: up in 0.2 s, past a knock; down at once
 ABOVE_FLOOR_DB = 10.0  # a note stands this far out of the room's noise
 SURE_FLOOR_DB = 3.0  # less where the floor is what a drone leaves, and the pitch is surely not
@@ -49,65 +51,15 @@ FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
 ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
-BLIND_HOPS = (
-    150  # a cue, or a drone that fades out, is over sooner, and costs a note's start at most
-)
+BLIND_HOPS = 150  # cues, and a drone that fades out, cost a note's start at most
 UNHEARD_HOPS = 8  # what sounded while nothing could be heard is seen again within so many
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
 LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
-REFERENCE_HOPS = 20  # mean over 200 ms: about one vibrato cycle
 DOUBLED = 0.35  # of the note's hops; a second string is seen late and lost early
 SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
 SAME_STRING_CENTS = 50.0
-NO_PAIR = (np.nan, np.nan)
 RING_HOPS = 25  # in 0.25 s a string that rings loses 5 dB more, if it rings for 3 s
-
-
-@dataclass(frozen=True, slots=True)
-class NoteSketch:
-    """One note before it is measured; ``end_s`` is ``None`` while it sounds.
-
-    ``doubled``: a second string sounded with it for half of it or more.
-
-    ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left
-    of a drone) have shape (frames,) and hold the frames in which a pitch was heard.
-    """
-
-    start_s: float
-    end_s: float | None
-    arrival: Arrival
-    slide_s: float | None
-    time_s: Floats
-    cents: Floats
-    level_db: Floats
-    over_db: Floats
-    doubled: bool = False
-    strings: tuple[float, float] = NO_PAIR  # cents of both
-
-
-@dataclass(slots=True)
-class _Open:
-    """The note that sounds: frame indices and cents as they come."""
-
-    start: int
-    arrival: Arrival
-    slide_s: float | None = None
-    at: list[int] = field(default_factory=list)
-    cents: list[float] = field(default_factory=list)
-    folds: list[float] = field(default_factory=list)  # cents by which a frame was moved: a slip
-    away_at: list[int] = field(default_factory=list)
-    away: list[float] = field(default_factory=list)
-
-    def reference(self) -> float:
-        recent = self.cents[-REFERENCE_HOPS:]
-        return sum(recent) / len(recent)
-
-    def add(self, at: int, cents: float, fold: float = 0.0) -> None:
-        """Take a frame whose pitch belongs to the note once it has been moved by ``fold``."""
-        self.at.append(at)
-        self.cents.append(cents + fold)
-        self.folds.append(fold)
 
 
 def _sounds(second: Floats, cents: float) -> bool:
@@ -129,26 +81,6 @@ def _same_pair(one: NoteSketch, other: NoteSketch) -> bool:
     return one.doubled and other.doubled and bool(near.any())
 
 
-class _Smoother:
-    """Mean power of each row and the ones before it, over one period of what sounds; streaming."""
-
-    def __init__(self, hop_s: float, longest_hops: int, columns: int) -> None:
-        self._hop_s, self._longest = hop_s, longest_hops
-        self._before = np.zeros((longest_hops - 1, columns))
-
-    def put(self, db: Floats, hz: Floats) -> Floats:
-        """``db`` (rows, columns) and pitch (rows,; NaN: none, the longest period) to dB."""
-        power = np.concatenate([self._before, 10 ** (db / 10)])
-        self._before = power[len(db) :]
-        hops = np.ceil(PERIODS / (np.fmax(hz, 1.0) * self._hop_s))[:, None]
-        hops = np.clip(np.where(np.isnan(hz)[:, None], self._longest, hops), 1, self._longest)
-        total = np.zeros_like(db)
-        for k in range(self._longest):
-            begin = self._longest - 1 - k
-            total += np.where(k < hops, power[begin : begin + len(db)], 0.0)
-        return np.asarray(10 * np.log10(total / hops + 1e-20))
-
-
 class NoteFinder:
     """Streaming: pitch frames in, sketches of notes out.
 
@@ -161,12 +93,12 @@ class NoteFinder:
 
     def __init__(self, hop_s: float, level_hops: int, lowest_cents: float) -> None:
         self._hop_s = hop_s
-        self._smooth_level = _Smoother(hop_s, level_hops, 1)
-        self._smooth_bands = _Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
+        self._smooth_level = Smoother(hop_s, level_hops, 1)
+        self._smooth_bands = Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
         self._onsets = Onsets(lowest_cents, GRID_CENTS)
         self._floor_db = -80.0
-        self._open: _Open | None = None
+        self._open: OpenNote | None = None
         self._ended = -(10**9)  # frame at which the last note ended
         self._tail_cents = np.nan
         self._pitched = 0
@@ -211,7 +143,7 @@ class NoteFinder:
         """The note that sounds now, as far as it has come."""
         return None if self._open is None else self._sketch(self._open, None)
 
-    def _take_back(self, note: _Open, alone_from: int) -> None:
+    def _take_back(self, note: OpenNote, alone_from: int) -> None:
         """What was left of the drone has been taken for the note, or for its end."""
         if note.start >= alone_from - ALONE_MARGIN_HOPS:
             self._open, self._ended = None, note.start
@@ -242,9 +174,9 @@ class NoteFinder:
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
             self._traces.forget(now - KEPT_HOPS)
 
-    def _undroned(self, now: int) -> bool:
+    def _undroned(self) -> bool:
         """Whether nothing is left of a drone: level and estimators can be trusted."""
-        return bool(self._traces.at(np.array([now]))[1][0] == np.inf)
+        return self._traces.latest.over == np.inf
 
     def _goes_on(self, now: int, cents: float) -> bool:
         """Whether what set in while nothing could be heard may still sound: it has no landing."""
@@ -271,7 +203,7 @@ class NoteFinder:
         if level < self._floor_db + above or not self._fresh(now):
             return
         start = self._rise(now)
-        self._open = _Open(start, Arrival.BOW)
+        self._open = OpenNote(start, Arrival.BOW)
         begin = max(start, now - self._pitched + 1)
         for i, cents in enumerate(self._traces.cents(begin, now + 1), begin):
             if self._open is not None:  # catching up may find that it has faded already
@@ -305,7 +237,7 @@ class NoteFinder:
             at += 1
         while at > 0 and levels[at - 1] >= threshold:
             at -= 1
-        if self._undroned(now):
+        if self._undroned():
             return begin + at
         cents = float(np.median(self._traces.cents(pitched, now + 1)))
         return self._onsets.set_in(cents, begin, begin + at, now)
@@ -323,21 +255,19 @@ class NoteFinder:
         elif not np.isnan(cents):
             self._hear_pitch(note, now, cents)
 
-    def _split(self, note: _Open, dip: int) -> None:
+    def _split(self, note: OpenNote, dip: int) -> None:
         """What follows the dip is a note of its own."""
-        after = _Open(dip, Arrival.BOW)
+        after = OpenNote(dip, Arrival.BOW)
         for at, cents, fold in zip(note.at, note.cents, note.folds, strict=True):
             if at >= dip:
                 after.add(at, cents - fold, fold)
         after.away_at, after.away = note.away_at, note.away
         if len(after.cents) < FEWEST:
-            for at, cents in zip(after.away_at, after.away, strict=True):
-                after.add(at, cents)
-            after.away_at, after.away = [], []
+            after.add_away()
         self._close(dip)
         self._open = after
 
-    def _faded(self, note: _Open, now: int) -> bool:
+    def _faded(self, note: OpenNote, now: int) -> bool:
         recent = self._traces.level(min(max(note.start, now - RECENT_HOPS), now), now + 1)
         level, highest = recent[-1], max(recent)
         fallen = len(recent) > FADE_HOPS and max(recent[-FADE_HOPS:]) <= highest - FADE_DB
@@ -348,7 +278,7 @@ class NoteFinder:
         sure = any(self._traces.sure(now + 1 - BEGIN_HOPS, now + 1))
         return lost or fallen or (level < self._floor_db + LOST_DB and not sure)
 
-    def _fall(self, note: _Open, now: int) -> int:
+    def _fall(self, note: OpenNote, now: int) -> int:
         """Where the level began to fall for good."""
         begin = max(note.start, now - RECENT_HOPS)
         levels = self._levels(begin, now + 1)
@@ -356,7 +286,7 @@ class NoteFinder:
         below = np.nonzero(levels[high:] < levels[high] - FALLEN_DB)[0]
         return begin + high + int(below[0]) if len(below) else now
 
-    def _hear_pitch(self, note: _Open, now: int, cents: float) -> None:
+    def _hear_pitch(self, note: OpenNote, now: int, cents: float) -> None:
         if len(note.cents) < FEWEST or abs(cents - note.reference()) < LEAVE_CENTS:
             note.add(now, cents)
             note.away_at, note.away = [], []
@@ -368,10 +298,9 @@ class NoteFinder:
         passage = find_passage(note.at, note.cents, note.away_at, note.away, note.reference())
         if passage is None:
             return
-        if self._slipped(passage):
-            for at, away in zip(note.away_at, note.away, strict=True):
-                note.add(at, away, -(passage.multiple() or 0.0))
-            note.away_at, note.away = [], []
+        slip = self._slip(passage)
+        if slip is not None:
+            note.add_away(-slip)
             return
         after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
         rings = _sounds(after, passage.reference)
@@ -383,21 +312,22 @@ class NoteFinder:
         else:
             self._move(note, passage)
 
-    def _slipped(self, passage: Passage) -> bool:
-        """Whether the estimators leapt and the player did not: all stands out as it did before.
+    def _slip(self, passage: Passage) -> float | None:
+        """By how many cents the estimators leapt and the player did not; ``None``: the player did.
 
-        Only what is left of a drone makes them leap.
+        Only what is left of a drone makes them leap; then all stands out as it did before.
         """
-        if passage.multiple() is None or self._undroned(self._traces.now):
-            return False
+        leap = passage.multiple()
+        if leap is None or self._undroned():
+            return None
         before = passage.left - STAY_HOPS, passage.left
         after = passage.arrived + STAY_HOPS // 2, self._traces.now + 1
         pitches = passage.reference, passage.reference + passage.jump
-        return all(self._onsets.same(cents, before, after) for cents in pitches)
+        return leap if all(self._onsets.same(cents, before, after) for cents in pitches) else None
 
-    def _move(self, note: _Open, passage: Passage) -> None:
+    def _move(self, note: OpenNote, passage: Passage) -> None:
         if passage.left - note.start < SHORTEST_HOPS:
-            moved = _Open(note.start, note.arrival, note.slide_s)
+            moved = OpenNote(note.start, note.arrival, note.slide_s)
         else:
             moved = self._arrive(passage)
             self._close(min(passage.left + 1, moved.start))
@@ -406,15 +336,15 @@ class NoteFinder:
                 moved.add(at, cents)
         self._open = moved
 
-    def _arrive(self, passage: Passage) -> _Open:
+    def _arrive(self, passage: Passage) -> OpenNote:
         """The note reached by a passage, and how it was reached."""
         glide = heard_glide(passage, self._traces, self._hop_s)
         if glide is not None:  # a slide may be soft in its middle; a bow that stops has no glide
-            return _Open(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
+            return OpenNote(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
         low = strokes.changed(self._traces, passage.left, passage.arrived)
         if low is not None:
-            return _Open(low, Arrival.BOW)
-        return _Open(passage.arrived, Arrival.STEP)
+            return OpenNote(low, Arrival.BOW)
+        return OpenNote(passage.arrived, Arrival.STEP)
 
     def _close(self, end: int) -> None:
         note = self._open
@@ -437,7 +367,7 @@ class NoteFinder:
         else:
             self._done.append(sketch)
 
-    def _sketch(self, note: _Open, end: int | None) -> NoteSketch:
+    def _sketch(self, note: OpenNote, end: int | None) -> NoteSketch:
         stop = self._traces.now + 1 if end is None else end
         at = np.array(note.at, dtype=int)
         inside = at < stop

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
+from appliance.hearing.grid import HIGHEST_PARTIAL_HZ, PitchGrid
 from appliance.hearing.resampling import SPECTRUM_PASS_HZ, Decimator
 from appliance.hearing.second import EVERY_HOPS, SecondPitch
 from appliance.instruments import Instrument
@@ -40,17 +41,11 @@ YIN_PERIODS = 2.5  # aubio compares half its buffer with itself, shifted by up t
 YIN_LEAST_S = 0.035  # 21 ms are summed then: still short enough for a slide of 60 ms
 YIN_FULL_HZ = 440.0
 YIN_MIDDLE = 0.72  # of the buffer, from its end: where the half that is summed lies on average
-HIGHEST_PARTIAL_HZ = 5000.0  # above it bowed and blown tones are mostly noise
 PARTIALS = 16
 PADDING = 2.2  # of the window: the nearest bin then holds nearly all of a partial
-COARSE_PARTIALS = 12
-COARSE_TILT = -0.3  # a little more weight for low partials, which are always there
-GRID_CENTS = 15.0  # a third of what the refinement can pull in
 RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
-BETWEEN_WEIGHT = 0.6  # of what lies halfway between partials: it tells an octave too high
 FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
-SUB_ORDERS = (2, 3, 4, 5)  # a low tone with one strong partial may look like that partial alone
-SUB_EXPLAINS = 1.5  # but then it explains so many times the power
+SUB_EXPLAINS = 1.5  # a pitch below the likeliest is right where it explains so much more power
 SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 lies there
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
 FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
@@ -82,13 +77,14 @@ class Frames:
     in range); ``level_db`` the power of that hop, dB re full scale; ``bands_db`` the power about it
     in five bands, where more sounds than what may be left of a drone; ``quiet_db`` the level up to
     which there may be nothing but what is left of a drone; ``sure`` is true where the pitch is
-    surely not what is left of a drone; ``free`` where a drone sounds
-    that has no partial, and is no partial, of ``f0_hz``; ``blind`` is true where the drone is
-    changing and nothing can be heard through it; ``second_hz`` and ``second_db`` are another pitch
+    surely not that; ``free`` where a drone sounds that has no partial, and is no partial, of
+    ``f0_hz``; ``blind`` is true where the drone is changing and nothing can be heard through it;
+    ``second_hz`` and ``second_db`` are another pitch
     that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
     which on, as has just turned out, the drone sounded alone. ``stands_out``, shape (hops,
     pitches), is how far the partials of every pitch from ``lowest_cents`` on, in steps of
-    ``GRID_CENTS``, stand out of noise and of what may be left of a drone, in roots of amplitude.
+    ``grid.STEP_CENTS``, stand out of noise and of what may be left of a drone, in roots of
+    amplitude.
     """
 
     hop: int
@@ -135,9 +131,9 @@ class PitchTracker:
         self.lowest_cents = CENTS_PER_OCTAVE * float(np.log2(self._low_hz))
         self.level_hops = int(np.ceil(1 / self._low_hz / HOP_S))
         window_hops = self._set_windows()
-        self._set_grid()
+        self._grid = PitchGrid(self._low_hz, self._high_hz, self._bin_hz)
         lobe_hz = 2 * self._slower.rate_hz / self._window
-        self._second = SecondPitch(self._coarse, self._bins, self._bin_hz, lobe_hz)
+        self._second = SecondPitch(self._grid, self._bins, self._bin_hz, lobe_hz)
         self._set_yin(window_hops)
         self._set_memory()
 
@@ -160,22 +156,6 @@ class PitchTracker:
         self._band_edges = np.rint(edges).astype(np.intp)
         return hops
 
-    def _set_grid(self) -> None:
-        """Tabulate, for every candidate pitch, the bins of its partials and of those between."""
-        octaves = np.log2(self._high_hz / self._low_hz)
-        steps = np.arange(int(octaves * CENTS_PER_OCTAVE / GRID_CENTS) + 1)
-        self._grid_hz = self._low_hz * 2 ** (steps * GRID_CENTS / CENTS_PER_OCTAVE)
-        order = np.arange(1, COARSE_PARTIALS + 1)
-        inside = self._grid_hz[:, None] * order < HIGHEST_PARTIAL_HZ
-        count = np.maximum(inside.sum(1, keepdims=True), 1)
-        weight = np.where(inside, order**COARSE_TILT / np.sqrt(count), 0.0)
-        between = order - 0.5
-        weights = np.concatenate([weight, -BETWEEN_WEIGHT * weight], axis=1)
-        at_hz = self._grid_hz[:, None] * np.concatenate([order, between])
-        self._grid_weights = weights.astype(np.float32)
-        self._grid_bins = self._bin(np.where(weights != 0, at_hz, 0.0))
-        self._sub_steps = np.rint(np.log2(SUB_ORDERS) * CENTS_PER_OCTAVE / GRID_CENTS).astype(int)
-
     def _set_yin(self, window_hops: int) -> None:
         least = max(YIN_LEAST_S, YIN_PERIODS / self._low_hz) * self._rate_hz
         size = 1 << int(np.ceil(np.log2(least)))
@@ -187,8 +167,9 @@ class PitchTracker:
         self.delay_hops = max(yin_delay, window_delay)
         self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
         late = self.delay_hops - window_delay
-        self._late_fine = _Delay(np.full((late, 3, 3), np.nan))
-        self._late_stands = _Delay(np.zeros((late, len(self._grid_hz)), np.float32))
+        self._late_pitches = _Delay(np.full((late, 2, 3), np.nan))
+        self._late_second = _Delay(np.full((late, 2), np.nan))
+        self._late_stands = _Delay(np.zeros((late, len(self._grid.hz)), np.float32))
 
     def _set_memory(self) -> None:
         self._done = 0
@@ -210,9 +191,9 @@ class PitchTracker:
         quick_hz = self._late_yin.put(self._hear_yin(cleaned.samples))
         bands_db = self._hear_bands(cleaned.samples)
         bands_db = np.where(bands_db > self._quiet_bands(cleaned), bands_db, SILENCE_DB)
-        fine, stands_out = self._hear_fine(cleaned)
-        fine = self._late_fine.put(fine)
-        fine_hz, strength, sure = _chosen(fine[:, :2], quick_hz).T
+        pitches, second, stands_out = self._hear_fine(cleaned)
+        fine_hz, strength, sure = _chosen(self._late_pitches.put(pitches), quick_hz).T
+        second_hz, second_db = self._late_second.put(second).T
         agree = _agree(quick_hz, fine_hz)
         strong = (strength > STRONG) | (agree & (strength > AGREED))
         f0_hz = np.where(agree, fine_hz * (quick_hz / fine_hz) ** _yin_share(fine_hz), fine_hz)
@@ -224,12 +205,12 @@ class PitchTracker:
             quick_hz=quick_hz,
             level_db=level_db,
             bands_db=self._late_bands.put(bands_db),
-            quiet_db=np.full(self._hops, 10 * np.log10(cleaned.quiet_power + 1e-20)),
-            sure=(sure > SURE) & (level_db > 10 * np.log10(cleaned.least_power + 1e-20) + SURE_DB),
+            quiet_db=np.full(self._hops, _db(cleaned.quiet_power)),
+            sure=(sure > SURE) & (level_db > _db(cleaned.least_power) + SURE_DB),
             free=np.zeros(self._hops, bool) if drone_hz is None else _free(f0_hz, drone_hz),
             blind=self._late_blind.put(cleaned.blind),
-            second_hz=fine[:, 2, 0],
-            second_db=fine[:, 2, 1],
+            second_hz=second_hz,
+            second_db=second_db,
             alone_from=self._done - cleaned.alone_hops if cleaned.alone_hops else None,
             stands_out=self._late_stands.put(stands_out),
         )
@@ -246,22 +227,22 @@ class PitchTracker:
         spectra = np.fft.rfft(_windows(line, 2 * self.hop, self.hop) * self._band_taper, axis=1)
         power = spectra.real**2 + spectra.imag**2
         bands = np.add.reduceat(power, self._band_edges, axis=1)[:, :-1]
-        return np.asarray(10 * np.log10(bands / self.hop**2 + 1e-20))
+        return _db(bands / self.hop**2)
 
     def _quiet_bands(self, cleaned: Cleaned) -> Floats:
         """Level up to which a band may hold nothing but what is left of a drone, dB; (bands,)."""
         band = np.searchsorted(BANDS_HZ, cleaned.partial_hz)
         left = np.bincount(band, cleaned.leftover**2, len(BANDS_HZ) + 1)[1:-1]
         # Σ|X|² of a Hann window of two hops is 0.375 hop² for an amplitude of 1
-        return np.asarray(10 * np.log10(0.375 * QUIET_BAND * left + 1e-20))
+        return _db(0.375 * QUIET_BAND * left)
 
-    def _hear_fine(self, cleaned: Cleaned) -> tuple[Floats, NDArray[np.float32]]:
-        """Two pitches by phase advance with the share of power they explain, and a second string.
+    def _hear_fine(self, cleaned: Cleaned) -> tuple[Floats, Floats, NDArray[np.float32]]:
+        """What the spectra of new hops say.
 
-        Shape (hops, 3, 3): the pitch that stands out most and the best of those below it of which
-        it may be a partial, Hz, share, and share that is surely its own; another pitch beside them,
-        Hz and dB. Then how far every
-        pitch stands out, shape (hops, pitches).
+        Two pitches by phase advance, shape (hops, 2, 3): the one that stands out most and the best
+        of those below it of which it may be a partial, each with Hz, its share of the power, and
+        the share that is surely its own. Another pitch beside them, shape (hops, 2): Hz and dB. How
+        far every pitch stands out, shape (hops, pitches).
         """
         spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
         now, before = spectra[self._lag :], spectra[: -self._lag]
@@ -270,8 +251,8 @@ class PitchTracker:
         some = magnitude[:, ::FLOOR_EVERY]
         floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
         left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
-        stands = self._stand_out(left)
-        coarse = self._likeliest(stands)
+        stands = self._grid.stand_out(left)
+        coarse = self._grid.likeliest(stands)
         hz, own, sure = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
         shares = np.stack([own, sure]) / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, *shares]).reshape(3, 2, self._hops).transpose(2, 1, 0)
@@ -279,9 +260,7 @@ class PitchTracker:
         lower = looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1]
         own_hz = np.where(lower, looks[:, 1, 0], looks[:, 0, 0])
         second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
-        second = np.repeat(second, EVERY_HOPS, axis=0)[:, None]
-        second = np.pad(second, ((0, 0), (0, 0), (0, 1)))
-        return np.concatenate([pitches, second], axis=1), stands.T
+        return pitches, np.repeat(second, EVERY_HOPS, axis=0), stands.T
 
     def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
@@ -304,31 +283,6 @@ class PitchTracker:
             reach = 2 * self._size / self._window  # half a Hann main lobe
             self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
         return np.asarray((self._lobes * cleaned.leftover).max(1), dtype=np.float32)
-
-    def _stand_out(self, magnitude: Floats | NDArray[np.float32]) -> NDArray[np.float32]:
-        """How far the partials of every pitch stand out, and not those halfway between them.
-
-        Roots of amplitude, shape (pitches, hops).
-        """
-        root = np.ascontiguousarray(np.sqrt(np.maximum(magnitude, 0)).T)
-        bins = root.take(self._grid_bins, axis=0)
-        return np.asarray(np.einsum("gkh,gk->gh", bins, self._grid_weights), np.float32)
-
-    def _likeliest(self, score: NDArray[np.float32]) -> Floats:
-        """The pitch that stands out most, then the best of those whose second to fifth partial that
-        is; NaN: nothing stands out. Shape (2 · hops,).
-        """
-        hops = np.arange(score.shape[1])
-        best = score.argmax(0)
-        subs = best - self._sub_steps[:, None]
-        sub_score = np.where(subs >= 0, score[np.maximum(subs, 0), hops], 0.0)
-        which = sub_score.argmax(0)
-        chosen = np.concatenate([best, np.maximum(subs[which, hops], 0)])
-        found = np.concatenate([score[best, hops], sub_score[which, hops]]) > 0
-        return np.where(found, self._grid_hz[chosen], np.nan)
-
-    def _coarse(self, magnitude: Floats) -> Floats:
-        return self._likeliest(self._stand_out(magnitude))
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
@@ -446,5 +400,8 @@ def _yin_share(hz: Floats) -> Floats:
 
 
 def _level_db(hops: Floats) -> Floats:
-    power = np.einsum("ij,ij->i", hops, hops) / hops.shape[1]
+    return _db(np.einsum("ij,ij->i", hops, hops) / hops.shape[1])
+
+
+def _db(power: "NDArray[np.floating] | float") -> Floats:
     return np.asarray(10 * np.log10(power + 1e-20))

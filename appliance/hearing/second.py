@@ -5,10 +5,10 @@ stops of a third to a sixth show their second string in 46 to 100 % of a note's 
 notes, with vibrato, in reverberation, over a ringing string or a drone of +6 dB, in at most 12 %.
 """
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
+
+from appliance.hearing.grid import PitchGrid
 
 Floats = NDArray[np.float64]
 
@@ -31,15 +31,13 @@ class SecondPitch:
 
     Parameters
     ----------
-    coarse : amplitudes, shape (n, bins), to the likeliest pitch of each, shape (n,); NaN: none
+    grid : the pitches that it may be
     bin_hz : distance of two bins
     lobe_hz : half the main lobe of a steady partial
     """
 
-    def __init__(
-        self, coarse: Callable[[Floats], Floats], bins: int, bin_hz: float, lobe_hz: float
-    ) -> None:
-        self._coarse = coarse
+    def __init__(self, grid: PitchGrid, bins: int, bin_hz: float, lobe_hz: float) -> None:
+        self._grid = grid
         self._bin_hz = bin_hz
         self._hz = np.arange(bins) * bin_hz
         self._reach_hz = MASK_LOBES * lobe_hz + MASK_SHARE * self._hz
@@ -54,7 +52,7 @@ class SecondPitch:
         order = np.maximum(np.rint(self._hz / hz[:, None]), 1.0)
         own = np.abs(self._hz - order * hz[:, None]) < self._reach_hz
         rest = np.where(own | (amplitude < DRONE_WEIGHT * leftover), 0.0, amplitude)
-        other_hz = self._coarse(rest)[: len(hz)]
+        other_hz = self._grid.likeliest(self._grid.stand_out(rest))[: len(hz)]
         first, other = self._partials(amplitude, hz), self._partials(rest, other_hz)
         loudest = first.max(1)
         stand = (other > loudest[:, None] * 10 ** (STANDS_DB / 10)).sum(1)

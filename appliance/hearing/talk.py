@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.landings import fit_swings
-from appliance.hearing.notes import NoteSketch
+from appliance.hearing.sketches import NoteSketch
 
 Floats = NDArray[np.float64]
 

@@ -41,6 +41,11 @@ class Traces:
         """The latest hop."""
         return self.first + len(self._hops) - 1
 
+    @property
+    def latest(self) -> Hop:
+        """What was heard in it."""
+        return self._hops[-1]
+
     def add(self, hop: Hop) -> None:
         """Take the next hop."""
         self._cents.append(hop.cents)
