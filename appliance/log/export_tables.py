@@ -10,7 +10,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from appliance.log.exports import Cell, Export, Field, Row
-from appliance.log.records import id_text
+from appliance.log.records import id_sql, id_text
 from appliance.tuning import nearest_note, note_name
 
 # -- how a field is found ---------------------------------------------------------------------
@@ -216,8 +216,8 @@ EXPORTS = (
     Export(
         "person",
         "Who you are here.",
-        """SELECT * FROM person WHERE :player IS NULL
-             OR printf('%08x-%d', id >> 32, id & 4294967295) = :player ORDER BY id""",
+        f"""SELECT * FROM person WHERE :player IS NULL
+             OR {id_sql("id")} = :player ORDER BY id""",
         (
             _id("id", "the person"),
             _plain("nickname", "", "how they are called"),
@@ -231,9 +231,9 @@ EXPORTS = (
     Export(
         "studio",
         "Whose studio card a player accepted.",
-        """SELECT studio.* FROM studio WHERE :player IS NULL OR :player IN (
-             printf('%08x-%d', player_id >> 32, player_id & 4294967295),
-             printf('%08x-%d', teacher_id >> 32, teacher_id & 4294967295))
+        f"""SELECT studio.* FROM studio WHERE :player IS NULL OR :player IN (
+             {id_sql("player_id")},
+             {id_sql("teacher_id")})
            ORDER BY teacher_id, player_id""",
         (
             _id("teacher_id", "the teacher"),
@@ -244,9 +244,9 @@ EXPORTS = (
     Export(
         "focus",
         "What a teacher set for a player's week.",
-        """SELECT focus.* FROM focus WHERE :player IS NULL OR :player IN (
-             printf('%08x-%d', player_id >> 32, player_id & 4294967295),
-             printf('%08x-%d', teacher_id >> 32, teacher_id & 4294967295))
+        f"""SELECT focus.* FROM focus WHERE :player IS NULL OR :player IN (
+             {id_sql("player_id")},
+             {id_sql("teacher_id")})
            ORDER BY player_id, week""",
         (
             _id("player_id", "the player"),

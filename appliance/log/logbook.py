@@ -22,6 +22,7 @@ from appliance.log.records import (
     Marks,
     RoundGoal,
     SittingRow,
+    id_sql,
     id_text,
     instant,
     instant_columns,
@@ -259,9 +260,9 @@ class Logbook(RoomLog):
                     "DELETE FROM listening WHERE day < ?", [str(one.day - timedelta(days=1))]
                 )
                 self._db.execute(
-                    """INSERT OR REPLACE INTO listening SELECT :day, :player, :used
+                    f"""INSERT OR REPLACE INTO listening SELECT :day, :player, :used
                        WHERE :player NOT IN (
-                         SELECT printf('%08x-%d', person_id >> 32, person_id & 4294967295)
+                         SELECT {id_sql("person_id")}
                          FROM erasure)""",
                     {"day": str(one.day), "player": one.player or "", "used": one.used_percent},
                 )

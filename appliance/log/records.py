@@ -166,6 +166,11 @@ def id_text(key: int) -> str:
     return f"{key >> NUMBER_BITS:08x}-{key & (2**NUMBER_BITS - 1)}"
 
 
+def id_sql(column: str) -> str:
+    """Return the SQL that writes a column of row keys as :func:`id_text` does."""
+    return f"printf('%08x-%d', {column} >> {NUMBER_BITS}, {column} & {2**NUMBER_BITS - 1})"
+
+
 def _milliseconds(seconds: float | None) -> int | None:
     return None if seconds is None else round(seconds * 1000)
 

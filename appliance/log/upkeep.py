@@ -12,7 +12,7 @@ from typing import Any
 
 from appliance.log.logbook import RoomLog
 from appliance.log.logfile import BUSY_TIMEOUT_S
-from appliance.log.records import id_text, parse_id
+from appliance.log.records import id_sql, id_text, parse_id
 from appliance.vocabulary import LogbookError
 
 PROBED_FOR_S = 0.5
@@ -198,7 +198,7 @@ def _taking_in() -> tuple[str, ...]:
         "DELETE FROM main.person WHERE id IN (SELECT id FROM other.person)",  # a PIN may be newer
         *(f"INSERT OR REPLACE INTO {t} SELECT * FROM other.{t}" for t in _LATER_COUNTS),
         *(f"INSERT OR IGNORE INTO {t} SELECT * FROM other.{t}" for t in _EARLIER_COUNTS),
-        """UPDATE sitting SET player = NULL WHERE id IN (SELECT id FROM other.sitting)
-             AND player IN (SELECT printf('%08x-%d', id >> 32, id & 4294967295) FROM other.person
+        f"""UPDATE sitting SET player = NULL WHERE id IN (SELECT id FROM other.sitting)
+             AND player IN (SELECT {id_sql("id")} FROM other.person
                             WHERE id NOT IN (SELECT id FROM main.person))""",
     )
