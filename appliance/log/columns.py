@@ -35,16 +35,6 @@ _AS_THEY_ARE = (
 )
 _FLAGS = ("measurable", "repeat", "struck", "paused", "without")
 
-# What :class:`NoteColumns` holds.
-_LISTS = frozenset({"movements", "calls", "sittings"})
-_ARRAYS = frozenset(
-    {
-        *("sitting", "a4_hz", "ended_wall_s", "start_s", "end_s", "landing_hz", "settled_hz"),
-        *("drone_hz", "reference_hz", "shift_from_hz", "shift_likely", *_FLAGS),
-        *("slid", "vibrated", "in_round", "own_boot", "round_key", "try_number"),
-    }
-)
-
 
 class NoteColumns(Sequence[NoteRow]):
     """Some notes in their order. To others a sequence of rows; each is built when it is asked for.
@@ -198,13 +188,14 @@ class JoinedColumns(NoteColumns):
 
     def __getattr__(self, name: str) -> Any:
         """Lay a column together; asked for what is not there yet."""
-        if name not in _LISTS and name not in _ARRAYS:
+        if name.startswith("_"):  # no column, and perhaps not even the parts are there
             raise AttributeError(name)
         columns = [getattr(part, name) for part in self._parts]
         if name == "sitting":
             firsts = accumulate((len(part.sittings) for part in self._parts[:-1]), initial=0)
             columns = [column + first for column, first in zip(columns, firsts, strict=True)]
-        laid = list(chain.from_iterable(columns)) if name in _LISTS else np.concatenate(columns)
+        lists = isinstance(columns[0], list)
+        laid = list(chain.from_iterable(columns)) if lists else np.concatenate(columns)
         setattr(self, name, laid)
         return laid
 
