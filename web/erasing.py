@@ -11,9 +11,12 @@ from pathlib import Path
 from flask import Flask, current_app
 
 from appliance.log import erasing
+from appliance.log.people import PeopleReader
 from appliance.log.shelf import Shelf
 from appliance.log.upkeep import Erasure
 from appliance.log.wander import sitting_threshold
+from web.place import current_room
+from web.room_answer import check_out_at_once
 
 AGAIN_S = 15.0
 
@@ -57,6 +60,19 @@ def register(app: Flask, backups: Path) -> None:
     """Give ``app`` its eraser; after the shelf is there."""
     log_path = app.extensions["groundnote"].log_path
     app.extensions["eraser"] = Eraser(log_path, backups, app.extensions["shelf"])
+
+
+def forget_person(person_id: str) -> None:
+    """Forget somebody with all that was logged for them, and log nothing more to them.
+
+    Raises PersonError where the room would be without an owner, LogbookError where nothing could be
+    deleted.
+    """
+    room = current_room()
+    with PeopleReader(room.log_path) as people:
+        people.keep_an_owner(person_id)
+    check_out_at_once(person_id, room.now_s())
+    eraser().forget(Erasure(person_id, room.now_s()))
 
 
 def eraser() -> Eraser:

@@ -21,13 +21,11 @@ from appliance.log.people import (
     checked_pin,
 )
 from appliance.log.room_settings import RoomSettingsEditor, RoomSettingsReader
-from appliance.log.upkeep import Erasure
 from web import forms
 from web.access import Who, needs, signed_in_person
 from web.door import open_people
-from web.erasing import eraser
+from web.erasing import eraser, forget_person
 from web.place import current_room
-from web.room_answer import check_out_at_once
 
 blueprint = Blueprint("people", __name__, url_prefix="/people")
 
@@ -132,10 +130,7 @@ def remove_person(person_id: str) -> ResponseReturnValue:
     """Remove somebody with all that was logged for them."""
 
     def change(person: Person) -> str:
-        with PeopleReader(current_room().log_path) as people:
-            people.keep_an_owner(person_id)
-        check_out_at_once(person_id, current_room().now_s())
-        eraser().forget(Erasure(person_id, current_room().now_s()))
+        forget_person(person_id)
         return f"{person.nickname} is removed, and so is all that was logged for them."
 
     return _change(person_id, forms.Remove(), change)

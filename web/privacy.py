@@ -12,16 +12,14 @@ from wtforms.validators import InputRequired
 
 from appliance.log.export_tables import EXPORTS, document
 from appliance.log.exports import ExportReader, csv_lines, json_lines
-from appliance.log.people import PeopleReader, Person, PersonError
+from appliance.log.people import Person, PersonError
 from appliance.log.studios import StudioReader
-from appliance.log.upkeep import Erasure
 from web import sessions
 from web.access import Who, current_person, needs, signed_in_person, whose
 from web.door import try_pin
-from web.erasing import eraser
+from web.erasing import eraser, forget_person
 from web.forms import FILLED, OLD_PIN, SHORT
 from web.place import Room, current_room
-from web.room_answer import check_out_at_once
 
 blueprint = Blueprint("privacy", __name__, url_prefix="/privacy")
 
@@ -66,13 +64,10 @@ def delete_all() -> ResponseReturnValue:
     if right is None:
         return _show(form, status)
     try:
-        with PeopleReader(current_room().log_path) as people:
-            people.keep_an_owner(person.person_id)
+        forget_person(person.person_id)
     except PersonError as error:
         form.sure.errors.append(str(error))
         return _show(form, 400)
-    check_out_at_once(person.person_id, current_room().now_s())
-    eraser().forget(Erasure(person.person_id, current_room().now_s()))
     sessions.end()
     return redirect(url_for("privacy.show_deleted"))
 
