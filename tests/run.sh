@@ -7,7 +7,7 @@ cd -- "$(dirname -- "$0")/.."
 
 sound="libportaudio2 jackd2"
 tones="fluid-soundfont-gm timgm6mb-soundfont csound-soundfont musescore-general-soundfont-small"
-set_up "$sound $tones chromium libatomic1 zbar-tools shellcheck nginx" tests/requirements.lock
+set_up "$sound $tones chromium espeak-ng libatomic1 zbar-tools shellcheck nginx" tests/requirements.lock
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy

@@ -53,6 +53,12 @@ def test_what_nobody_played_is_nothing(kind: str, room: LoneRoom | None) -> None
     assert hear(intrusion(kind, 610, SECONDS, room), INSTRUMENT) == []
 
 
+@pytest.mark.parametrize("seed", [615, 619, 622])
+def test_beeps_are_too_short_to_be_notes(seed: int) -> None:
+    """Rooms in which they were notes while their beginning was sought too early."""
+    assert hear(intrusion("beeps", seed, SECONDS, None), INSTRUMENT) == []
+
+
 @needs_tones
 @pytest.mark.parametrize("instrument", ["violin", "viola", "cello", "double-bass"])
 def test_open_strings_that_are_tuned_are_notes(instrument: str) -> None:
