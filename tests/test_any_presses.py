@@ -24,6 +24,19 @@ def intervals(presses: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return spans
 
 
+def bounces(
+    at_s: float, pedal: Pedal, gaps_ms: list[int], opposite_and_own: tuple[str, str]
+) -> list[Edge]:
+    """A contact that chatters after an edge at ``at_s`` and comes to rest as that edge left it."""
+    edges: list[Edge] = []
+    for gap_ms, what in zip(gaps_ms, itertools.cycle(opposite_and_own), strict=False):
+        at_s += gap_ms / 1000
+        edges.append((at_s, pedal, what))
+    if len(gaps_ms) % 2:
+        edges.append((at_s + 0.001, pedal, opposite_and_own[1]))
+    return edges
+
+
 def expected_alone(pedal: Pedal, spans: list[tuple[float, float]]) -> list[Gesture]:
     return [
         Gesture(frozenset({pedal}), Kind.HOLD, start + SETTINGS.hold_s)
@@ -63,20 +76,11 @@ def test_bounces_of_any_shape_make_neither_more_nor_fewer_gestures(
         now_s += (up_ms + 30) / 1000
         start_s = now_s
         edges.append((now_s, pedal, "press"))
-        for gap_ms, what in zip(chatter, itertools.cycle(("release", "press")), strict=False):
-            now_s += gap_ms / 1000
-            edges.append((now_s, pedal, what))
-        if len(chatter) % 2:
-            now_s += 0.001
-            edges.append((now_s, pedal, "press"))
-        now_s += down_ms / 1000
+        edges += bounces(now_s, pedal, chatter, ("release", "press"))
+        now_s = edges[-1][0] + down_ms / 1000
         edges.append((now_s, pedal, "release"))
-        for gap_ms, what in zip(at_release, itertools.cycle(("press", "release")), strict=False):
-            now_s += gap_ms / 1000
-            edges.append((now_s, pedal, what))
-        if len(at_release) % 2:
-            now_s += 0.001
-            edges.append((now_s, pedal, "release"))
+        edges += bounces(now_s, pedal, at_release, ("press", "release"))
+        now_s = edges[-1][0]
         kinds.append(Kind.HOLD if now_s - start_s >= SETTINGS.hold_s else Kind.TAP)
     assert [gesture.kind for gesture in play(edges, ticks)] == kinds
 

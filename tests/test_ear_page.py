@@ -11,9 +11,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.cast import app_for
-from tests.log_rows import (
-    fill_called_week,
-)
+from tests.log_rows import fill_called_week
 from tests.pages import page_words
 from tests.raw_week import NAMES, error_over_a
 

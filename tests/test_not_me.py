@@ -64,6 +64,16 @@ class Place:
         form = {"csrf_token": token(phone, "/whose")}
         assert phone.post(f"/whose/claim/{sitting}", data=form).status_code == 302
 
+    def mira_leaves(self, *played_hz: float) -> tuple[int, int]:
+        """Mira plays and does not check out: a minute that is hers, and one of who comes next."""
+        self.check_in("Mira")
+        self.stage.wait(3.0)
+        for hz in played_hz:
+            play(self.stage, hz)
+        hers = self.minute()
+        self.stage.wait(120.0)
+        return hers, self.minute()
+
     def minute(self) -> int:
         """The minute it is in the room, as the page has it."""
         return int(self.stage.clock.now().wall_s // 60) * 60
@@ -113,13 +123,7 @@ def check_lengths(stage: Stage) -> None:
 
 def test_a_sitting_that_goes_on_is_handed_back_from_a_minute_on(place: Place) -> None:
     stage = place.stage
-    place.check_in("Mira")
-    stage.wait(3.0)
-    play(stage, A3)
-    play(stage, E4)
-    mine = place.minute()
-    stage.wait(120.0)
-    theirs = place.minute()  # Mira has left, Tomas sits down
+    mine, theirs = place.mira_leaves(A3, E4)
     play(stage, A3)
     play(stage, E4)
     place.heard(4)
@@ -146,12 +150,7 @@ def test_a_sitting_that_goes_on_is_handed_back_from_a_minute_on(place: Place) ->
 
 def test_a_note_that_sounds_while_it_is_handed_back_goes_with_the_others(place: Place) -> None:
     stage = place.stage
-    place.check_in("Mira")
-    stage.wait(3.0)
-    play(stage, A3)
-    mine = place.minute()
-    stage.wait(120.0)
-    theirs = place.minute()
+    mine, theirs = place.mira_leaves(A3)
     play(stage, A3)
     sounding = played(stage, E4, gap_s=0.2)
     stage.hear(0.6, NoteLanded(sounding.note.start_s, E4))
@@ -165,12 +164,7 @@ def test_a_note_that_sounds_while_it_is_handed_back_goes_with_the_others(place: 
 
 def test_a_sitting_just_ended_by_the_next_check_in_is_handed_back(place: Place) -> None:
     stage = place.stage
-    place.check_in("Mira")
-    stage.wait(3.0)
-    play(stage, A3)
-    mine = place.minute()
-    stage.wait(120.0)
-    theirs = place.minute()
+    mine, theirs = place.mira_leaves(A3)
     play(stage, E4)
     play(stage, E4)
     place.heard(3)

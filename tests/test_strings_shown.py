@@ -4,9 +4,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.cast import app_for
-from tests.log_rows import (
-    fill_tuned_evening,
-)
+from tests.log_rows import fill_tuned_evening
 from tests.pages import page_words
 
 
