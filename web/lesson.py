@@ -3,13 +3,15 @@
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
-from appliance.log.weeks import Week
+from appliance.log.weeks import ShiftLine, Week
+from web import naming
 from web.access import current_person, read_person
 from web.cards import WEEK_LINE_HEIGHT, Card, Line, card_of, diary_of
 from web.diary import Ruler, scale_for
 from web.focus import read_focus, show_focus
 from web.pages import asked_week, frame
 from web.query import Asked
+from web.staff import Staff, draw_staff
 
 blueprint = Blueprint("lesson", __name__)
 
@@ -54,7 +56,15 @@ def _missing(line: Line) -> int:
     return line.tally.count - line.tally.landed
 
 
-def _worst(week: Week, asked: Asked) -> list[Card]:
+def _worst(week: Week, asked: Asked) -> list[tuple[Card, Staff]]:
+    """The worst arrivals, each with its note or its two on a staff."""
     band_cents = asked.reading.band_cents
     ruler = Ruler(band_cents, scale_for(week.landings), WEEK_LINE_HEIGHT, STROKES)
-    return [card_of(line, asked, diary_of(line, ruler)) for line in worst_lines(week)]
+    return [
+        (card_of(line, asked, diary_of(line, ruler)), draw_staff(_notes(line), naming.clef(asked)))
+        for line in worst_lines(week)
+    ]
+
+
+def _notes(line: Line) -> tuple[int, ...]:
+    return (line.from_midi, line.to_midi) if isinstance(line, ShiftLine) else (line.midi,)
