@@ -109,6 +109,23 @@ def test_drone_by_phone(stage: Stage, client: FlaskClient) -> None:
     assert kept == {"drone_note": '"G2"'}  # for the next start
 
 
+def test_the_drone_is_named_as_it_was_asked_for_and_stays_so(
+    stage: Stage, client: FlaskClient
+) -> None:
+    said = _post(client, "/room/drone?names=german&key=F", do="on", note="Bb3")
+    assert "The drone sounds on B3." in said and "Note names: German" in said
+    written = _words(client.get("/room?names=solfege&pitch=octave&key=F").text)
+    assert "The drone sounds on Si♭4." in written
+    assert _status(stage)["drone"]["note"] == "A#3"  # type: ignore[index]
+    answer = client.post("/room/loudness?names=german&key=F", data={"do": "softer"})
+    assert answer.location == "/room?key=F&names=german"
+    answer = client.post(
+        "/room/tuning?names=german&tuning=just&band=12", data=TUNED | {"band_cents": "20"}
+    )
+    assert answer.location == "/room?names=german"  # the others are now the room's
+    assert client.post("/room/drone?names=klingon", data={"do": "on"}).status_code == 400
+
+
 def test_softer_and_louder_by_steps_within_the_limit(stage: Stage, client: FlaskClient) -> None:
     assert "21 dB below full scale" in _post(client, "/room/loudness", do="louder")
     for _ in range(6):

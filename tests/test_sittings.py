@@ -107,11 +107,11 @@ def test_the_list_has_every_sitting_once_the_latest_first(
         seen += [
             (name, int(count))
             for name, count in re.findall(
-                r'href="/sitting/([0-9a-f-]+)".*?, (\d+) notes?<', text, flags=re.S
+                r'href="/sitting/([0-9a-f-]+)[?"].*?, (\d+) notes?[;<]', text, flags=re.S
             )
         ]
         found = re.search(r'href="(/sittings\?before=[^"]+)">Earlier', text)
-        address = found and found[1]
+        address = found and unescape(found[1])
     with sqlite3.connect(log_path) as raw:
         truth = raw.execute(
             "SELECT sitting.id, count(note.id) FROM sitting LEFT JOIN note ON sitting_id = "
@@ -130,8 +130,38 @@ def test_the_list_goes_on_page_after_page(tmp_path: Path) -> None:
         text = client.get(address).text
         counts.append(text.count('href="/sitting/'))
         found = re.search(r'href="(/sittings\?before=[^"]+)">Earlier', text)
-        address = found[1] if found else ""
+        address = unescape(found[1]) if found else ""
     assert counts == [20, 20, 5]
+
+
+@pytest.mark.parametrize(("query", "band"), [("", 10.0), ("band=25", 25.0)])
+def test_the_list_says_what_became_of_each_sitting_from_the_raw_rows(
+    client: FlaskClient, log_path: Path, sitting_id: str, query: str, band: float
+) -> None:
+    text = client.get(f"/sittings?{query}").text
+    row = words(text.split(f"/sitting/{sitting_id}")[1].split("</li>")[0])
+    counted = [
+        found
+        for raw in _raw(log_path, sitting_id)
+        if raw["round_id"] is None and (found := _outcome(raw, band))
+    ]
+    parts = Counter(outcome for _, outcome, _ in counted)
+    assert (
+        f"; of {len(counted)} that count, {parts['landed']} landed, {parts['rescued']} rescued, "
+        f"{parts['missed']} missed" in row
+    )
+
+
+@pytest.mark.parametrize("query", ["", "tuning=equal&open=counted", "key=D&edge=low&a4=442"])
+def test_the_list_says_of_each_sitting_what_its_page_says(client: FlaskClient, query: str) -> None:
+    listed = re.findall(
+        r'href="(/sitting/[^"]+)".*?(\d+ that count, [^;<(]*missed)',
+        client.get(f"/sittings?{query}").text,
+        flags=re.S,
+    )
+    assert len(listed) == 11
+    for address, said in listed:
+        assert said in words(client.get(unescape(address)).text)
 
 
 def test_the_numbers_of_a_sitting(client: FlaskClient, log_path: Path, sitting_id: str) -> None:
@@ -291,7 +321,7 @@ def test_only_ones_own_sittings(tmp_path: Path) -> None:
     client.post("/sign-in", data={"nickname": "Ilka", "pin": "719264", "look": "1"})
     assert client.get(f"/sitting/{mine}").status_code == 200
     assert client.get(f"/sitting/{other}").status_code == 404
-    assert re.findall(r'href="/sitting/([^"]+)"', client.get("/sittings").text) == [mine]
+    assert re.findall(r'href="/sitting/([^"?]+)', client.get("/sittings").text) == [mine]
     with LogReader(path, ilka.person_id) as log:
         assert log.notes_of(other).__len__() == 0
 

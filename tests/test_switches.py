@@ -17,9 +17,9 @@ from appliance.tuning import note_hz, parse_note
 from tests.cast import app_for
 from tests.log_rows import heard, instant
 from tests.pages import page_words
-from web.query import CLEF_CHOICES, KEYS, ORDERS, PITCHES
+from web.query import CLEF_CHOICES, KEYS, ORDERS, PITCHES, SWITCHES
 
-PAGES = ("/", "/note/66", "/shift/59-67", "/ear", "/change", "/sittings")
+PAGES = ("/", "/note/66", "/shift/59-67", "/ear", "/change", "/lesson", "/sittings", "/choose")
 
 
 def _typical(client: FlaskClient, note: str, query: str) -> float:
@@ -106,10 +106,66 @@ def test_every_page_takes_every_switch_and_hands_it_on(client: FlaskClient, page
     query = "tuning=pythagorean&band=15&key=E&pitch=octave&names=german&clef=tenor&edge=high"
     answer = client.get(f"{page}?{query}")
     assert answer.status_code == 200
-    links = re.findall(r'href="(/(?:note|shift|ear|change|\?)[^"]*)"', answer.text)
-    for link in links if page != "/sittings" else []:
+    links = re.findall(
+        r'href="(/(?:\?|(?:note|shift|ear|change|choose|room|sittings|sitting/[^"?]*)\b)[^"]*)"',
+        answer.text,
+    )
+    assert len(links) >= 6  # the menu
+    for link in links:
         for part in query.split("&"):
             assert part in unescape(link), link
+
+
+SHOWN = {  # page -> the switches that change something on it
+    **dict.fromkeys(("/", "/note/66", "/ear", "/change", "/lesson", "/sittings"), SWITCHES),
+    "/choose": tuple(name for name in SWITCHES if name != "clef"),
+    "/room": ("names", "pitch", "key"),
+}
+
+
+@pytest.mark.parametrize("page", SHOWN)
+def test_every_page_shows_its_switches_and_keeps_the_others(client: FlaskClient, page: str) -> None:
+    query = "tuning=pythagorean&band=15&a4=442&open=counted&key=E&pitch=octave&names=german"
+    text = client.get(f"{page}?{query}&clef=tenor&edge=high").text
+    form = text.split('<details class="reading">')[1].split("</form>")[0]
+    shown = re.findall(r'<(?:select|input type="number") name="([a-z0-9]+)"', form)
+    assert shown == list(SHOWN[page])
+    held = re.findall(r'<input type="hidden" name="([a-z0-9]+)"', form)
+    assert set(SWITCHES) <= {*shown, *held}
+    assert not set(shown) & set(held)
+    for name, value in re.findall(r"(\w+)=([\w-]+)", query):
+        kept = re.search(rf'name="{name}"[^>]*value="{value}"', form)
+        chosen = re.search(rf'<option value="{value}" selected', form)
+        assert kept or chosen, name
+
+
+def test_a_drone_is_chosen_in_the_names_that_were_asked_for(client: FlaskClient) -> None:
+    asked = "/choose?instrument=cello&notes=B3+F%233&names=german&pitch=octave"
+    text = page_words(client, asked)
+    assert "For H4, Fis4." in text  # typed B3 F#3
+    assert "English names" in text
+    answer = client.get(f"{asked}&add=A3/A")
+    assert answer.status_code == 302
+    assert "names=german" in answer.location and "pitch=octave" in answer.location
+    form = client.get(answer.location).text.split('id="passage"')[1].split("</form>")[0]
+    assert '<input type="hidden" name="names" value="german">' in form
+
+
+def test_what_the_log_says_of_drones_follows_the_band(client: FlaskClient) -> None:
+    asked = "/choose?instrument=viola&notes=F%234&week=2026-W07"
+    narrow, wide = (
+        int(re.findall(r" A \S[^A-Z]*? (\d+) of \d+ ", page_words(client, f"{asked}&band={b}"))[0])
+        for b in (5, 30)
+    )
+    assert narrow < wide
+
+
+def test_the_ranking_takes_the_a4_that_was_asked_for(client: FlaskClient) -> None:
+    text = page_words(client, "/choose?instrument=cello&notes=E3&a4=415")
+    assert "at A4 = 415 Hz" in text
+    beats = 330 * 415 / 440 * (2 ** (10 / 1200) - 1)  # as at 440, and so much slower
+    assert f"beat {beats:.1f} times a second" in text
+    assert f"beat {330 * (2 ** (10 / 1200) - 1):.1f} times a second" not in text
 
 
 @pytest.mark.parametrize(

@@ -24,12 +24,13 @@ from web import ear, naming
 from web.access import open_log
 from web.pages import frame
 from web.place import current_room
-from web.query import Asked, read_query
+from web.query import SWITCHES, Asked, read_query
 
 blueprint = Blueprint("choose", __name__)
 
 EXPLAINED = 3  # drones whose reasons are open at once; the others are a tap away
 RUNGS = 13  # an octave and the next open rung
+_SWITCHES = tuple(name for name in SWITCHES if name != "clef")  # no staff is drawn here
 _POSITIONS = (0, 12, 24)  # semitones above the open string where the rungs may begin
 
 
@@ -70,10 +71,10 @@ def show_choice() -> ResponseReturnValue:
     """The chooser, and below it the ranking for what was chosen."""
     asked = read_query(request.args, current_room().settings, current_room().this_week)
     if "sitting" in request.args:
-        return redirect(_address(_of_sitting(request.args["sitting"], asked)))
+        return redirect(_address(_of_sitting(request.args["sitting"], asked), asked))
     wanted, trouble = _wanted(asked)
     if any(key in request.args for key in ("add", "back", "clear")) and not trouble:
-        return redirect(_address(_changed(wanted)) + "#passage")
+        return redirect(_address(_changed(wanted), asked) + "#passage")
     drones = _ranked(wanted, asked)
     return render_template(
         "choose.html",
@@ -86,7 +87,11 @@ def show_choice() -> ResponseReturnValue:
         examples=_examples(wanted.instrument),
         instruments=tuple(INSTRUMENTS),
         drones=drones,
+        ranked_a4_hz=_a4_hz(asked),
         explained=EXPLAINED,
+        switches=_SWITCHES,
+        kept=_kept(asked),
+        held=_held(wanted, asked),
         own=_own(asked) if drones else (),
         weeks=ear.WEEKS,
         **frame(asked),
@@ -156,19 +161,23 @@ def _pressed(wanted: Wanted) -> PassageNote:
     return PassageNote(note.midi, note.string, wanted.finger)
 
 
-def _address(wanted: Wanted) -> str:
-    kept = ("tuning", "a4", "names")
-    values: dict[str, Any] = {key: request.args[key] for key in kept if key in request.args}
+def _address(wanted: Wanted, asked: Asked) -> str:
+    return url_for("choose.show_choice", **_held(wanted, asked))
+
+
+def _kept(asked: Asked) -> dict[str, Any]:
+    """How the page reads and writes, and the week if the address says one."""
+    return asked.link() if "week" in request.args else asked.switches()
+
+
+def _held(wanted: Wanted, asked: Asked) -> dict[str, Any]:
+    """All that the address of this page holds."""
+    values = {"instrument": wanted.instrument.name, "notes": str(wanted.passage)}
     if wanted.from_semitone:
         values["from"] = str(wanted.from_semitone)
     if wanted.finger is not None:
         values["finger"] = str(wanted.finger)
-    return url_for(
-        "choose.show_choice",
-        instrument=wanted.instrument.name,
-        notes=str(wanted.passage),
-        **values,
-    )
+    return values | _kept(asked)
 
 
 def _of_sitting(sitting_id: str, asked: Asked) -> Wanted:
@@ -229,8 +238,12 @@ def _examples(instrument: Instrument) -> tuple[str, ...]:
 def _ranked(wanted: Wanted, asked: Asked) -> tuple[DroneAdvice, ...]:
     if not wanted.passage.notes:
         return ()
-    a4_hz = asked.reading.a4_hz or current_room().settings.a4_hz
-    return advise(wanted.passage.placed, a4_hz=a4_hz, tuning=asked.reading.tuning)
+    return advise(wanted.passage.placed, a4_hz=_a4_hz(asked), tuning=asked.reading.tuning)
+
+
+def _a4_hz(asked: Asked) -> float:
+    """At which A4 the drones are ranked: nothing was played yet."""
+    return asked.reading.a4_hz or current_room().settings.a4_hz
 
 
 def _own(asked: Asked) -> tuple[DroneLine, ...]:

@@ -19,7 +19,7 @@ from appliance.notation import (
     tonic_of_drone,
     written_for,
 )
-from web.query import Asked, Manner
+from web.query import SWITCHES, Asked, Manner
 
 _T = TypeVar("_T")
 
@@ -52,8 +52,9 @@ CLEF_NAMES = {
 def register(app: Flask) -> None:
     """Give the templates of ``app`` these names."""
     app.jinja_env.filters.update(
-        note_name=note_name, pitch_class_name=pitch_class_name, written_as=written_as
+        note_name=note_name, pitch_class_name=pitch_class_name, named_as=named_as
     )
+    app.jinja_env.globals.update(SWITCHES=SWITCHES)
 
 
 def follow(asked: Asked, landings: Sequence[Landing], room_instrument: str) -> None:
@@ -127,6 +128,12 @@ def written_as(asked: Asked) -> str:
         parts.append(PITCH_NAMES[manner.pitch])
     said = ", ".join(parts)
     return f"{said[0].upper()}{said[1:]}." if said else ""
+
+
+def named_as(asked: Asked) -> str:
+    """Say how this page names notes, where it says nothing else of them."""
+    language = LANGUAGE_NAMES[asked.manner.names].split(":")[0]
+    return f"Note names: {language}, {PITCH_NAMES[asked.manner.pitch]}."
 
 
 def _tonic(manner: Manner, landings: Sequence[Landing]) -> int:

@@ -22,6 +22,8 @@ KEYS = ("drone", *TONICS)  # drone: each drone is its own tonic
 PITCHES = ("concert", "written", *TRANSPOSITIONS)  # written: as the instrument's part is
 CLEF_CHOICES = ("usual", *CLEFS)  # usual: the instrument's
 ORDERS = ("trouble", "count", "pitch")
+# What the switches of a page change, in the order in which they stand there.
+SWITCHES = ("tuning", "key", "edge", "band", "a4", "open", "names", "pitch", "clef")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,10 @@ class Asked:
             if (value := getattr(self.manner, name)) != getattr(usual, name):
                 values[name] = value
         return values | changes
+
+    def switches(self) -> dict[str, Any]:
+        """Query parameters that read and write any week the same way."""
+        return {key: value for key, value in self.link().items() if key != "week"}
 
 
 def read_query(args: "MultiDict[str, str]", room: RoomSettings, this_week: CalendarWeek) -> Asked:

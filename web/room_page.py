@@ -9,7 +9,6 @@ from typing import Any
 from flask import Blueprint, Flask, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
-from werkzeug.datastructures import MultiDict
 from wtforms import BooleanField, FloatField, SelectField, TimeField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, NumberRange, Optional
@@ -28,7 +27,7 @@ from web import naming
 from web.access import Who, current_person, has_owner, needs
 from web.pages import frame
 from web.place import current_room, set_on_page
-from web.query import A4_HZ, BAND_CENTS, read_query
+from web.query import A4_HZ, BAND_CENTS, Asked, read_query
 from web.room_answer import who_is_in
 from web.words import TUNING_NAMES
 
@@ -36,6 +35,7 @@ blueprint = Blueprint("room", __name__)
 
 LEVEL_STEP_DB = 3.0
 LEVELS_DBFS = (-60.0, -9.0)
+_SWITCHES = ("names", "pitch", "key")  # no note of the log is shown here; the key spells the drone
 SETS_WITHIN_S = 3.0  # a change of instrument waits for the ear
 
 
@@ -118,7 +118,7 @@ def set_drone() -> ResponseReturnValue:
                 _keep({"drone_note": note})
         except GroundnoteError as error:
             flash(_said(error))
-    return redirect(url_for("room.show_room"))
+    return _back()
 
 
 @blueprint.post("/room/loudness")
@@ -131,7 +131,7 @@ def set_loudness() -> ResponseReturnValue:
     elif step_db is not None and _may_set():
         wanted_dbfs = status["drone_level_dbfs"] + step_db
         _set({"drone_level_dbfs": min(max(wanted_dbfs, LEVELS_DBFS[0]), LEVELS_DBFS[1])})
-    return redirect(url_for("room.show_room"))
+    return _back()
 
 
 @blueprint.post("/room/tuning")
@@ -149,7 +149,7 @@ def set_tuning() -> ResponseReturnValue:
     }
     if changed and _may_set():
         _set(changed)
-    return redirect(url_for("room.show_room"))
+    return _back(anew=("tuning", "band", "a4"))
 
 
 @blueprint.post("/room/rules")
@@ -167,14 +167,14 @@ def set_rules() -> ResponseReturnValue:
             **{key: at and f"{at:%H:%M}" for key, at in hours.items()},
         }
     )
-    return redirect(url_for("room.show_room"))
+    return _back()
 
 
 # -- what is shown ----------------------------------------------------------------------------
 
 
 def _show(tuned: Tuned, rules: Rules, status_code: int) -> ResponseReturnValue:
-    asked = read_query(MultiDict(), current_room().settings, current_room().this_week)
+    asked = _asked()
     naming.follow(asked, (), current_room().settings.instrument)
     status = _status()
     chosen = request.args.get("note", status["drone"]["note"] if status else "")
@@ -189,9 +189,26 @@ def _show(tuned: Tuned, rules: Rules, status_code: int) -> ResponseReturnValue:
         a4_locked=_locked("lock_a4"),
         loudness_locked=_locked("lock_loudness"),
         owner=_is_owner(),
+        switches=_SWITCHES,
+        kept=_kept(asked),
         **frame(asked),
     )
     return page, status_code
+
+
+def _asked() -> Asked:
+    return read_query(request.args, current_room().settings, current_room().this_week)
+
+
+def _kept(asked: Asked) -> dict[str, Any]:
+    """What the address says of how to read and write; what it does not say is the room's."""
+    return {key: value for key, value in asked.switches().items() if key in request.args}
+
+
+def _back(*, anew: tuple[str, ...] = ()) -> ResponseReturnValue:
+    """Show the page again, its notes named the same way; some switches are the room's again."""
+    kept = {key: value for key, value in _kept(_asked()).items() if key not in anew}
+    return redirect(url_for("room.show_room", **kept))
 
 
 def _status() -> dict[str, Any] | None:

@@ -10,7 +10,10 @@ from werkzeug.exceptions import BadRequest
 
 from appliance.log.calendar import CalendarWeek
 from appliance.log.interruptions import Cause, Interruption, interruptions
+from appliance.log.judging import sittings_of
+from appliance.log.reader import LogReader
 from appliance.log.records import SittingRow
+from appliance.log.tallies import Tally
 from appliance.log.timeline import (
     DroneSpan,
     PauseSpan,
@@ -18,7 +21,7 @@ from appliance.log.timeline import (
     Timeline,
     read_timeline,
 )
-from appliance.log.weeks import Landing, Week, read_week
+from appliance.log.weeks import Landing, Week, landings_of, read_week, tally_of
 from appliance.tuning import nearest_note
 from appliance.vocabulary import LogbookError
 from web import naming
@@ -33,6 +36,9 @@ from web.words import round_name, tries
 blueprint = Blueprint("sittings", __name__)
 
 A_PAGE = 20
+# A clock that is set while a sitting goes on moves its notes by less than an hour, or else they are
+# dated anew. A sitting that goes on has no end yet.
+_CLOCK_SET_S, _NEVER_S = 3600.0, 1e12
 _BEFORE = re.compile(r"\d{1,11}(\.\d{1,9})?", re.ASCII)
 _INTERRUPTED = {Cause.SOUND: "the sound device was away", Cause.ROOM: "the room stopped"}
 _NUMBER = re.compile(r"\d{1,4}", re.ASCII)
@@ -56,18 +62,46 @@ def register(app: Flask) -> None:
 @blueprint.get("/sittings")
 def show_sittings() -> ResponseReturnValue:
     """The last sittings, or those begun before a moment."""
-    before_s = before()
+    before_s, asked = before(), _asked()
     with open_log() as log:
         found = log.sittings(before_s, A_PAGE + 1)
-    earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
+        earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
+        counted = _counted(log, [sitting for sitting, _ in found[:A_PAGE]], asked)
     return render_template(
         "sittings.html",
         sittings=found[:A_PAGE],
+        counted=counted,
+        kept=asked.switches(),
+        held=asked.switches() | {key: request.args[key] for key in request.args if key == "before"},
         earlier=earlier,
         latest="before" not in request.args,
         silent_s=current_room().settings.sitting_ends_after_silent_s,
-        **frame(_asked()),
+        **frame(asked),
     )
+
+
+def _counted(log: LogReader, sittings: list[SittingRow], asked: Asked) -> dict[str, Tally]:
+    """What became of the notes of sittings, each read the way its own week is read; by their ids.
+
+    Without a note that counts there is none.
+    """
+    if not sittings:
+        return {}
+    zone = current_room().zone
+    begins_s = min(one.started_at.wall_s for one in sittings) - _CLOCK_SET_S
+    ends_s = max(one.ended_at.wall_s if one.ended_at else _NEVER_S for one in sittings)
+    rows = log.notes(begins_s, ends_s + _CLOCK_SET_S)
+    read = {
+        one.sitting_id: in_focus(asked, CalendarWeek.of(one.started_at.wall_s, zone)).reading
+        for one in sittings
+    }
+    found: dict[str, list[Landing]] = {}
+    for reading in set(read.values()):
+        landings = landings_of(rows, reading, zone)
+        for sitting_id, landing in zip(sittings_of(landings), landings, strict=True):
+            if read.get(sitting_id) == reading:
+                found.setdefault(sitting_id, []).append(landing)
+    return {sitting_id: tally_of(landings) for sitting_id, landings in found.items()}
 
 
 @blueprint.get("/sitting/<sitting_id>")
