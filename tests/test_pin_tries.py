@@ -31,6 +31,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     clock = Clock()
     monkeypatch.setattr("limits.storage.memory.time", SimpleNamespace(time=clock.time))
     monkeypatch.setattr("web.pin_tries.time", SimpleNamespace(time=clock.time))
+    monkeypatch.setattr("web.kept_tries.time", SimpleNamespace(time=clock.time))
     return clock
 
 
@@ -166,3 +167,88 @@ def test_owner_codes_are_not_guessed(cast: Cast, app: Flask, clock: Clock) -> No
     client = app.test_client()
     statuses = [become(client, f"AAAA-AAAA-{n:04}", "Eve") for n in range(8)]
     assert statuses == [403] * 5 + [429] * 3
+
+
+# -- over a restart ---------------------------------------------------------------------------
+
+
+def wait_said(app: Flask, where: dict[str, str]) -> str:
+    client = app.test_client()
+    form = {"csrf_token": token(client, "/sign-in"), "nickname": "Mira", "pin": "999999"}
+    text = client.post("/sign-in", data=form | {"look": "x"}, environ_base=where).text
+    found = re.search(r"Wait \d+ (seconds|minutes)", text)
+    return found[0] if found else ""
+
+
+def test_a_restart_of_the_pages_gains_no_tries(
+    cast: Cast, app: Flask, clock: Clock, checked: list[str]
+) -> None:
+    stranger = app.test_client()
+    assert [tries(stranger, "Mira", "999999", HERE) for _ in range(6)] == [403] * 5 + [429]
+    said = wait_said(app, HERE)
+    assert said
+    checked.clear()
+    for _ in range(3):  # and started again, and again
+        again = cast.app()
+        assert wait_said(again, HERE) == said
+        assert tries(again.test_client(), "Mira", PIN, HERE) == 429
+        assert tries(again.test_client(), "Mira", PIN, ELSEWHERE) == 302
+    assert checked == ["Mira"] * 3  # from elsewhere alone
+    clock.now_s += 61.0
+    assert tries(cast.app().test_client(), "Mira", PIN, HERE) == 302
+    # What the right PIN has forgiven stays forgiven.
+    later = cast.app()
+    assert [tries(later.test_client(), "Mira", "999999", HERE) for _ in range(6)][:5] == [403] * 5
+
+
+def test_a_thousand_wrong_pins_with_a_restart_after_each_hundred_find_as_little(
+    cast: Cast, clock: Clock, checked: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("web.kept_tries.LINES", 20)  # written anew now and then
+    for hundred in range(10):
+        stranger = cast.app().test_client()
+        form = {"csrf_token": token(stranger, "/sign-in"), "nickname": "Mira", "look": "x"}
+        for number in range(100):
+            pin = f"{100 * hundred + number + 100_000}"
+            stranger.post("/sign-in", data=form | {"pin": pin}, environ_base=HERE)
+            clock.now_s += 1.0
+    assert 5 <= len(checked) <= 12  # in seventeen minutes, as without a restart
+
+
+def test_the_file_tells_nobody_who_tried_and_forgets_within_the_hour(
+    cast: Cast, app: Flask, clock: Clock
+) -> None:
+    path = cast.path.with_suffix(".pin-tries")
+    assert not path.exists()
+    tries(app.test_client(), "Mira", "999999", HERE)
+    assert path.stat().st_mode & 0o777 == 0o600
+    kept = path.read_text()
+    assert len(kept.splitlines()) == 7  # three windows of the place, two of person and of address
+    assert not re.search(r"(?i)mira|10\.0|place|person", kept)
+    clock.now_s += 3600.0
+    cast.app()
+    assert path.read_text() == ""
+
+
+@pytest.mark.parametrize("damage", ["torn", "noise", "future", "folder"])
+def test_a_damaged_file_keeps_nobody_out(
+    cast: Cast, app: Flask, clock: Clock, damage: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = cast.path.with_suffix(".pin-tries")
+    for _ in range(5):
+        tries(app.test_client(), "Mira", "999999", HERE)
+    whole = path.read_bytes()
+    if damage == "torn":
+        path.write_bytes(whole[:-9])
+    elif damage == "noise":
+        path.write_bytes(whole + b"\xff\x00 x y\n1 2 3 4\n" + b"nan inf inf\n")
+    elif damage == "future":  # the clock of a machine without a battery
+        clock.now_s -= 86400.0
+    else:
+        path.unlink()
+        path.mkdir()
+    again = cast.app()
+    assert tries(again.test_client(), "Tomas", PIN, HERE) == 302
+    due = 302 if damage in ("future", "folder") else 429
+    assert tries(again.test_client(), "Mira", PIN, HERE) == due
+    assert ("not kept" in caplog.text) == (damage == "folder")

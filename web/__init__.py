@@ -42,6 +42,7 @@ from web import (
     telling,
     words,
 )
+from web.kept_tries import KeptStorage
 from web.pin_tries import PinTries
 from web.place import Room
 from web.sessions import session_key
@@ -88,13 +89,15 @@ def create_app(
 
 def _secure(app: Flask, room: Room) -> None:
     """Sessions, the protection of forms, and who may see what."""
-    app.secret_key = session_key(room.log_path)
+    app.secret_key = key = session_key(room.log_path)
     app.config.update(
         MAX_CONTENT_LENGTH=LONGEST_REQUEST,
         MAX_FORM_MEMORY_SIZE=LONGEST_REQUEST,
         WTF_CSRF_TIME_LIMIT=None,  # as long as the session
     )
-    app.extensions["pin_tries"] = PinTries()
+    app.extensions["pin_tries"] = PinTries(
+        KeptStorage(room.log_path.with_suffix(".pin-tries"), key)
+    )
     hosts.register(app)
     CSRFProtect(app)
     access.register(app)

@@ -1,6 +1,6 @@
 """How often a PIN may be tried: every wrong try makes the next ones wait longer.
 
-Three counts, each in sliding windows (``limits``), kept in memory and gone with the process:
+Three counts, each in sliding windows (``limits``), which outlast a restart (:mod:`.kept_tries`):
 
 * **one nickname from one place** (a phone that has signed in as this person before, else an
   address): after a few wrong tries it waits a minute, then ten, then an hour. So somebody else's
@@ -20,8 +20,9 @@ from dataclasses import dataclass
 from ipaddress import IPv6Address, ip_address
 
 from limits import RateLimitItem, RateLimitItemPerHour, RateLimitItemPerMinute
-from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
+
+from web.kept_tries import KeptStorage
 
 MINUTES = RateLimitItemPerMinute
 PLACE = (MINUTES(5), MINUTES(8, 10), RateLimitItemPerHour(12))
@@ -57,9 +58,9 @@ class Trier:
 class PinTries:
     """Counts tries; one for the whole app, used by many threads."""
 
-    def __init__(self) -> None:
-        """Begin with nothing tried."""
-        self._limiter = MovingWindowRateLimiter(MemoryStorage())
+    def __init__(self, storage: KeptStorage) -> None:
+        """Go on with what ``storage`` holds."""
+        self._limiter = MovingWindowRateLimiter(storage)
         self._slots = threading.BoundedSemaphore(AT_ONCE)
 
     def begin(self, trier: Trier) -> float:
