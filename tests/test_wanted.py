@@ -9,6 +9,7 @@ from appliance.practice.cues import Cue
 from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.practice.pedalboard import Heard
 from appliance.practice.switch import KEPT, Switch
+from appliance.practice.tone import Tone
 from appliance.practice.wanted import WantedDrone
 from appliance.settings import Settings
 from appliance.tuning import nearest_note, note_hz
@@ -27,7 +28,7 @@ def wanted(a4_hz: float = 440.0, **practice: bool) -> tuple[WantedDrone, list[Or
     return WantedDrone(settings, orders.append), orders
 
 
-@pytest.mark.parametrize("a4_hz", [415.0, 440.0, 442.0])
+@pytest.mark.parametrize("a4_hz", [400.0, 415.0, 440.0, 442.0, 480.0])
 @pytest.mark.parametrize("name", INSTRUMENTS)
 def test_every_note_of_an_instrument_can_be_kept(name: str, a4_hz: float) -> None:
     drone, orders = wanted(a4_hz)
@@ -38,6 +39,23 @@ def test_every_note_of_an_instrument_can_be_kept(name: str, a4_hz: float) -> Non
             order = orders[-1]
             assert isinstance(order, DroneOrder) and order.preview
             assert order.root_hz == pytest.approx(note_hz(sounded, a4_hz), rel=1e-12)
+
+
+@pytest.mark.parametrize("a4_hz", [400.0, 440.0, 480.0])
+@pytest.mark.parametrize(
+    ("midi", "sounded"), [(24, 24), (23, 35), (21, 33), (12, 24), (96, 96), (97, 85), (120, 96)]
+)
+def test_what_the_drone_has_not_is_kept_in_its_nearest_octave(
+    midi: int, sounded: int, a4_hz: float
+) -> None:
+    """A bass in fifths, tuned more than a quarter tone low, plays below C1."""
+    drone, orders = wanted(a4_hz)
+    drone.keep(bent(note_hz(midi, a4_hz), 10.0))
+    assert drone.midi == sounded
+    order = orders[-1]
+    assert isinstance(order, DroneOrder)
+    tone = Tone(order.root_hz, "reed", "nothing", -24.0, 48000.0)  # it can be sounded
+    assert tone.partials[0].hz == pytest.approx(note_hz(sounded, a4_hz))
 
 
 @pytest.mark.parametrize(

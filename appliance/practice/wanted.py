@@ -68,7 +68,7 @@ class WantedDrone:
     def keep(self, played_hz: float) -> None:
         """Choose the note nearest a pitch that was played; an open string where settings say so.
 
-        Above the drone's highest note the next octave that it can sound is taken.
+        Outside the drone's own notes the nearest octave that it can sound is taken.
         """
         self._choose(self._kept_hz(played_hz))
 
@@ -80,7 +80,7 @@ class WantedDrone:
         midi = nearest_note(played_hz, self._a4_hz)
         if self._keep_open_strings and midi in self._instrument.strings:
             return open_string_hz(self._instrument, midi, self._a4_hz)
-        return note_hz(midi - 12 * max(0, -(-(midi - HIGHEST_MIDI) // 12)), self._a4_hz)
+        return note_hz(_within(midi), self._a4_hz)
 
     def choose(self, midi: int) -> None:
         """Choose one of the drone's own notes."""
@@ -117,3 +117,10 @@ class WantedDrone:
                 level_dbfs=self._level_dbfs,
             )
         )
+
+
+def _within(midi: int) -> int:
+    """The note, or its nearest octave that the drone can sound."""
+    if midi > HIGHEST_MIDI:
+        return HIGHEST_MIDI - (HIGHEST_MIDI - midi) % 12
+    return midi if midi >= LOWEST_MIDI else LOWEST_MIDI + (midi - LOWEST_MIDI) % 12
