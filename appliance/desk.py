@@ -12,6 +12,7 @@ from typing import Any
 from appliance.calling import CalledNotes
 from appliance.care import Care
 from appliance.changing import needs_new_ear
+from appliance.just_played import JustPlayed
 from appliance.log.calendar import room_zone
 from appliance.log.chosen import NO_RULES, HouseRules
 from appliance.log.records import Listened, SittingRow
@@ -50,17 +51,15 @@ class Desk:
         self._care, self._answered_s = Care(settings), 0.0
         self._called = CalledNotes(settings, self._sitting, self._drone, writer)
         self._calls = self._called.calls
-        self._last_settled_hz: float | None = None
-        # What is wanted of the note that still sounds, as soon as it has ended.
-        self._strike_wanted = self._round_wanted = self._keep_wanted = False
+        self._just_played = JustPlayed(self._sitting, self._drone, self._calls)
         self._acts: dict[Action, Callable[[Instant], None]] = {
-            Action.KEEP_NOTE: self._keep_note,
+            Action.KEEP_NOTE: self._just_played.keep,
             Action.START_DRONE: self._start_drone,
             Action.STOP_DRONE: self._stop_drone,
             Action.GO_WITHOUT: self._go_without,
             Action.BRING_BACK: self._start_drone,
-            Action.BEGIN_OR_END_ROUND: self._begin_or_end_round,
-            Action.STRIKE_OUT: self._strike_out,
+            Action.BEGIN_OR_END_ROUND: self._just_played.begin_or_end_round,
+            Action.STRIKE_OUT: self._just_played.strike_out,
             Action.PAUSE_OR_RESUME: self._pause_or_resume,
         }
 
@@ -82,9 +81,7 @@ class Desk:
     def _note_ended(self, note: HeardNote, ear_zero: Instant) -> None:
         began, ended = ear_zero.later(note.start_s), ear_zero.later(note.end_s)
         self._sitting.end_if_silent(began.monotonic_s)
-        self._last_settled_hz = note.settled_hz or self._last_settled_hz
-        if self._keep_wanted:
-            self._keep_ended(note.settled_hz or note.landing_hz, ended)
+        self._just_played.note_ended(note, began, ended)
         key, counts = self._sitting.add(note, began, ended)
         self._care.play(note, began, ended, self._sitting.player)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
@@ -92,11 +89,7 @@ class Desk:
         if not counts:
             self._calls.forget()
             return
-        if self._strike_wanted:
-            self._strike(key)
-        if self._round_wanted and not self._sitting.begin_round(ended):
-            self._drone.cue(Cue.NOTHING_THERE)
-        self._strike_wanted = self._round_wanted = False
+        self._just_played.note_logged(key, began, ended)
         self._win_round(ended)
 
     def _win_round(self, at: Instant) -> None:
@@ -126,6 +119,7 @@ class Desk:
             if self._called.settle(now.monotonic_s):
                 self._answered_s = now.monotonic_s
             self._called.log(now)
+            self._just_played.settle(now.monotonic_s)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
             self._look_after(now)
@@ -145,6 +139,7 @@ class Desk:
         """Settle the last calls and end the sitting: the room closes."""
         with self._lock:
             self._called.close(now)
+            self._just_played.settle()
             self._sitting.end(now.monotonic_s)
             self._writer.keep_listening(self._care.last_to_keep())
 
@@ -159,37 +154,15 @@ class Desk:
 
     def _act(self, action: Action, at: Instant) -> None:
         with self._lock:
+            self._just_played.settle()
             if action in SEMITONES:
-                self._end_round(at)  # its target would no longer be the drone's
-                self._keep_wanted = False
+                self._just_played.end_round(at)  # its target would no longer be the drone's
+                self._just_played.keep_no_more()
                 self._drone.step(SEMITONES[action])
             elif action in CALLS:
                 self._called.give(CALLS[action], at)
             else:
                 self._acts[action](at)
-
-    def _keep_note(self, at: Instant) -> None:
-        """Keep the last note; of one that sounds its landing, until it has settled."""
-        hz = self._last_settled_hz
-        self._keep_wanted = self._calls.speaks_of_sounding(at.monotonic_s)
-        if self._keep_wanted:
-            hz = self._calls.sounding_hz(at.monotonic_s)
-        if hz is not None:
-            self._choose(at, hz)
-        else:
-            self._drone.cue(Cue.CALL_TAKEN if self._keep_wanted else Cue.NOTHING_THERE)
-
-    def _keep_ended(self, hz: float | None, at: Instant) -> None:
-        """The note to be kept has ended: now it is known which it was."""
-        self._keep_wanted = False
-        if hz is None:
-            self._drone.cue(Cue.NOTHING_THERE)
-        elif not self._drone.keeps(hz):
-            self._choose(at, hz)
-
-    def _choose(self, at: Instant, played_hz: float) -> None:
-        self._end_round(at)
-        self._drone.keep(played_hz)
 
     def _start_drone(self, at: Instant) -> None:
         self._keep_quiet(at)
@@ -206,37 +179,6 @@ class Desk:
     def _go_without(self, at: Instant) -> None:
         self._sitting.go_without(at, on=True)
         self._drone.go_without()
-
-    def _begin_or_end_round(self, at: Instant) -> None:
-        if self._sitting.round is not None or self._round_wanted:
-            self._end_round(at)
-            self._drone.cue(Cue.ROUND_ENDED)
-            return
-        begun = not self._sitting.paused
-        if begun and self._calls.speaks_of_sounding(at.monotonic_s):
-            self._round_wanted = True
-        elif begun:
-            begun = self._sitting.begin_round(at)
-        self._drone.cue(Cue.ROUND_BEGUN if begun else Cue.NOTHING_THERE)
-
-    def _end_round(self, at: Instant) -> None:
-        self._round_wanted = False
-        self._sitting.end_round(at, won=False)
-
-    def _strike_out(self, at: Instant) -> None:
-        last = self._sitting.last()
-        struck = not self._sitting.paused
-        if struck and self._calls.speaks_of_sounding(at.monotonic_s):
-            self._strike_wanted = True
-        elif struck and last is not None:
-            self._strike(last.key)
-        else:
-            struck = False
-        self._drone.cue(Cue.STRUCK_OUT if struck else Cue.NOTHING_THERE)
-
-    def _strike(self, key: int) -> None:
-        self._sitting.strike(key)
-        self._calls.forget()
 
     def _pause_or_resume(self, at: Instant) -> None:
         on = not self._sitting.paused
@@ -259,11 +201,11 @@ class Desk:
             self._called.settings = settings
             self._care.set_up(settings)
             if before != room:
-                self._end_round(now)
+                self._just_played.end_round(now)
             if needs_new_ear(before, room):
                 self._called.close(now)
                 self._calls.forget()
-                self._last_settled_hz, self._keep_wanted = None, False
+                self._just_played.forget()
                 self._sitting.end(now.monotonic_s)
                 self._drone.retune(settings)
             self._sitting.set_up(settings)
@@ -291,8 +233,8 @@ class Desk:
                     f"These are the quiet hours of this room, {self._rules.quiet}: no drone sounds."
                 )
             if midi is not None:
-                self._end_round(at)
-                self._keep_wanted = False
+                self._just_played.end_round(at)
+                self._just_played.keep_no_more()
                 self._drone.choose(midi)
             if on is True and self.heard is not Heard.SOUNDING:
                 self._start_drone(at)

@@ -32,10 +32,12 @@ def test_left_and_right_strike_out_the_last_note(stage: Stage) -> None:
     play(stage, E4)
     stage.tap(LEFT, RIGHT)
     assert stage.cues() == [Cue.STRUCK_OUT]
+    stage.wait(1.0)  # then the ear has told of all that was played before the press
     wait_for(lambda: [row.struck for row in stage.rows()] == [False, True])
     stage.tap(LEFT)  # what is struck out can no longer be called
     assert stage.cues()[-1] is Cue.NOTHING_THERE
     stage.tap(LEFT, RIGHT)  # now the note before it is the last
+    stage.wait(1.0)
     wait_for(lambda: [row.struck for row in stage.rows()] == [True, True])
     stage.tap(LEFT, RIGHT)
     assert stage.cues()[-1] is Cue.NOTHING_THERE
@@ -50,6 +52,46 @@ def test_a_note_that_still_sounds_is_struck_out_when_it_has_ended(stage: Stage) 
     assert stage.cues() == [Cue.STRUCK_OUT]
     stage.hear(0.5, NoteEnded(note(began_s, now_s(stage) + 0.4, E4)))
     wait_for(lambda: [row.struck for row in stage.rows()] == [False, True])
+
+
+@pytest.mark.parametrize("landed", [False, True], ids=["short", "slurred to"])
+def test_a_note_that_the_ear_tells_of_after_the_press_is_struck_out(
+    stage: Stage, landed: bool
+) -> None:
+    """The ear is late: a short note has ended, or one has sounded for more than half a second."""
+    stage.hold(MIDDLE)
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(0.5 if landed else 0.45)
+    stage.tap(LEFT, RIGHT)  # lets go 0.1 s later
+    assert stage.cues() == [Cue.STRUCK_OUT]
+    if landed:
+        stage.hear(0.05, NoteLanded(began_s - 0.05, E4))
+        stage.wait(2.0)  # it goes on, and the note before is not struck out in its place
+        assert [row.struck for row in stage.rows()] == [False]
+    ended_s = now_s(stage) if landed else began_s + 0.3
+    stage.hear(0.1, NoteEnded(note(began_s - 0.05, ended_s, E4)))
+    wait_for(lambda: [row.struck for row in stage.rows()] == [False, True])
+    play(stage, A4)
+    wait_for(lambda: [row.struck for row in stage.rows()] == [False, True, False])
+
+
+def test_the_next_note_is_not_struck_out_for_one_that_the_ear_took_back(stage: Stage) -> None:
+    stage.hold(MIDDLE)
+    play(stage, A3)
+    stage.hear(1.0, NoteLanded(now_s(stage) + 0.1, E4))
+    stage.tap(LEFT, RIGHT)
+    play(stage, A4)
+    assert stage.cues() == [Cue.STRUCK_OUT, Cue.NOTHING_THERE]
+    wait_for(lambda: [row.struck for row in stage.rows()] == [False, False])
+
+
+def test_a_strike_is_not_lost_when_the_room_closes(tmp_path: Path) -> None:
+    with opened(tmp_path) as stage:
+        stage.hold(MIDDLE)
+        play(stage, A3)
+        stage.tap(LEFT, RIGHT)
+    assert [row.struck for row in stage.rows()] == [True]
 
 
 # --- pausing ------------------------------------------------------------------------------------
@@ -272,6 +314,26 @@ def test_a_note_of_unknown_landing_is_kept_when_it_has_ended(stage: Stage) -> No
     stage.hear(0.5, NoteEnded(note(began_s, now_s(stage) + 0.4, E4)))
     stage.sound.settle()
     assert stage.drones()[-1].root_hz == pytest.approx(E4)
+
+
+def test_a_short_note_that_the_ear_tells_of_after_the_press_is_kept(stage: Stage) -> None:
+    play(stage, A3)
+    began_s = now_s(stage) + 0.1
+    stage.hear(0.45)
+    stage.tap(MIDDLE)  # the note ended 0.15 s before
+    stage.hear(0.1, NoteEnded(note(began_s, began_s + 0.3, E4)))
+    stage.sound.settle()
+    assert stage.drones()[-1].root_hz == pytest.approx(E4)
+    play(stage, A4)  # and a note after the press is not
+    assert stage.drones()[-1].root_hz == pytest.approx(E4)
+
+
+def test_a_note_without_a_pitch_is_not_kept_nor_the_one_before_in_its_place(stage: Stage) -> None:
+    play(stage, E4)
+    play(stage, A3, landing_hz=None, settled_hz=None, measurable=False)
+    told = len(stage.drones())
+    stage.tap(MIDDLE)
+    assert stage.cues() == [Cue.NOT_MEASURED] and len(stage.drones()) == told
 
 
 @pytest.mark.parametrize("other", ["step", "name"])

@@ -99,6 +99,18 @@ def test_a_round_can_begin_on_the_note_that_sounds(stage: Stage) -> None:
     wait_for(lambda: [row.marks.try_number for row in stage.rows()] == [None, None, None, 1])
 
 
+def test_a_round_on_a_note_that_the_ear_took_back_is_on_the_last_that_was_one(stage: Stage) -> None:
+    stage.hold(MIDDLE)
+    shift(stage, 0.0)
+    stage.hear(0.7, NoteLanded(now_s(stage) + 0.05, bent(A3, 500.0)))
+    stage.hold(LEFT)
+    assert stage.cues() == [Cue.ROUND_BEGUN]
+    shift(stage, 0.0)
+    wait_for(stage.rounds)
+    assert stage.rounds()[0].goal.target_low_hz == pytest.approx(PURE_E4)
+    wait_for(lambda: [row.marks.try_number for row in stage.rows()] == [None, None, None, 1])
+
+
 def test_the_sitting_takes_its_round_with_it(stage: Stage) -> None:
     stage.hold(MIDDLE)
     shift(stage, 0.0)

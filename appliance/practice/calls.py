@@ -66,6 +66,28 @@ class _Note:
         return self.began_s + SOUNDING_FOR_S <= at_s < self.ended_s
 
 
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """Something asked of *the note just played* at ``at_s``, to be done when it has ended.
+
+    ``began_s`` is when the note began that was known to sound then. Without one it is the last note
+    that had ended, or one of which the ear tells only later.
+    """
+
+    at_s: float
+    began_s: float | None
+
+    def is_of(self, began_s: float, ended_s: float) -> bool:
+        """Whether a note that has ended is the one that was meant, or a later one than known."""
+        if self.began_s is not None:
+            return abs(began_s - self.began_s) < SAME_WITHIN_S
+        return began_s + SOUNDING_FOR_S <= self.at_s or ended_s <= self.at_s
+
+    def is_past(self, began_s: float) -> bool:
+        """Whether a note that was not meant comes after the one that was."""
+        return self.began_s is None or began_s > self.began_s
+
+
 class Calls:
     """Keeps the last notes and the calls that are not final yet.
 
@@ -87,6 +109,11 @@ class Calls:
     def speaks_of_sounding(self, at_s: float) -> bool:
         """Whether *the note just played* is one that sounds."""
         return self._sounding_at(at_s) is not None
+
+    def wish(self, at_s: float) -> Wish:
+        """Something is asked of the note just played."""
+        note = self._sounding_at(at_s)
+        return Wish(at_s, None if note is None else note.began_s)
 
     def sounding_hz(self, at_s: float) -> float | None:
         """The landing of that note, as far as it is known."""
