@@ -17,7 +17,7 @@ from appliance.hearing.talk import Talk, restless
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
 from appliance.tuning import CENTS_PER_OCTAVE, cents
-from appliance.vocabulary import Event, HeardNote, NoteEnded, NoteLanded
+from appliance.vocabulary import Arrival, Event, HeardNote, NoteEnded, NoteLanded
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +62,9 @@ class Ear:
         self._pitch = PitchTracker(played, rate_hz, CHUNK_HOPS)
         self._cleaner = Cleaner(rate_hz, self._pitch.hop, CHUNK_HOPS)
         hop_s = self._pitch.hop / rate_hz
-        self._notes = NoteFinder(hop_s, self._pitch.level_hops, self._pitch.lowest_cents)
+        self._notes = NoteFinder(
+            hop_s, self._pitch.level_hops, self._pitch.lowest_cents, self._pitch.blur_s
+        )
         self._talk = None if played.name == VOICE else Talk()
         self._shifts = ShiftFinder(played, settings.room.a4_hz)
         self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step
@@ -73,6 +75,7 @@ class Ear:
         self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
         self._before: HeardNote | None = None
         self._landed_start_s: float | None = None
+        self._leftover_ended = False  # just now: what follows sets in afresh
 
     def hear(
         self, mic: NDArray[np.floating], sent: NDArray[np.floating] | None = None
@@ -145,24 +148,28 @@ class Ear:
         """Everything about a note that has ended; nothing, where nobody played it."""
         assert sketch.end_s is not None
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
+        afresh, self._leftover_ended = self._leftover_ended, False
         if drone_hz is not None and _leftover(sketch, drone_hz):
+            self._leftover_ended = True
             return []
         if self._talk is not None and self._talk.heard(sketch):
             return []
         landing = measure(sketch, self._pitch.blur_s, drone_hz)
+        # nobody steps or slides from what nobody played
+        arrival = Arrival.BOW if afresh else sketch.arrival
         shift = None
         repeat = self._repeats(sketch, landing)
         if landing.settled_hz is not None and not repeat:
             rest_s = 0.0 if self._before is None else sketch.start_s - self._before.end_s
-            shift = self._shifts.arrive(landing.settled_hz, sketch.arrival, rest_s)
+            shift = self._shifts.arrive(landing.settled_hz, arrival, rest_s)
         note = HeardNote(
             start_s=sketch.start_s,
             end_s=sketch.end_s,
             landing_hz=landing.landing_hz,
             landing_uncertainty_cents=landing.uncertainty_cents,
             settled_hz=landing.settled_hz,
-            arrival=sketch.arrival,
-            slide_s=sketch.slide_s,
+            arrival=arrival,
+            slide_s=None if afresh else sketch.slide_s,
             vibrato=landing.vibrato,
             shift=shift,
             drone_hz=drone_hz,

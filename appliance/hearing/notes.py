@@ -19,7 +19,8 @@ from appliance.hearing.passages import (
     STEP_CENTS,
     Passage,
     find_passage,
-    heard_glide,
+    glide_end,
+    glide_s,
 )
 from appliance.hearing.pitch import BANDS_HZ, Frames
 from appliance.hearing.second import BELOW_DB
@@ -89,10 +90,11 @@ class NoteFinder:
     hop_s : seconds from one frame to the next
     level_hops : hops over which the level is averaged: at least one period of the lowest note
     lowest_cents : the lowest pitch, re 1 Hz
+    blur_s : half the span of sound that a frame looks at
     """
 
-    def __init__(self, hop_s: float, level_hops: int, lowest_cents: float) -> None:
-        self._hop_s = hop_s
+    def __init__(self, hop_s: float, level_hops: int, lowest_cents: float, blur_s: float) -> None:
+        self._hop_s, self._blur_s = hop_s, blur_s
         self._smooth_level = Smoother(hop_s, level_hops, 1)
         self._smooth_bands = Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
@@ -327,7 +329,7 @@ class NoteFinder:
 
     def _move(self, note: OpenNote, passage: Passage) -> None:
         if passage.left - note.start < SHORTEST_HOPS:
-            moved = OpenNote(note.start, note.arrival, note.slide_s)
+            moved = OpenNote(note.start, note.arrival, note.glide)
         else:
             moved = self._arrive(passage)
             self._close(min(passage.left + 1, moved.start))
@@ -338,12 +340,12 @@ class NoteFinder:
 
     def _arrive(self, passage: Passage) -> OpenNote:
         """The note reached by a passage, and how it was reached."""
-        glide = heard_glide(passage, self._traces, self._hop_s)
-        if glide is not None:  # a slide may be soft in its middle; a bow that stops has no glide
-            return OpenNote(max(passage.arrived, glide.end), Arrival.SLIDE, glide.seconds)
-        low = strokes.changed(self._traces, passage.left, passage.arrived)
-        if low is not None:
-            return OpenNote(low, Arrival.BOW)
+        change = strokes.changed(self._traces, passage.left, passage.arrived)
+        end = glide_end(passage, self._traces, self._hop_s, self._blur_s)
+        if end is not None and not (change and change.sure):  # a slide may be soft in its middle
+            return OpenNote(max(passage.arrived, end), Arrival.SLIDE, passage)
+        if change is not None:
+            return OpenNote(change.low, Arrival.BOW)
         return OpenNote(passage.arrived, Arrival.STEP)
 
     def _close(self, end: int) -> None:
@@ -367,6 +369,11 @@ class NoteFinder:
         else:
             self._done.append(sketch)
 
+    def _slide_s(self, note: OpenNote) -> float | None:
+        if note.glide is None:
+            return None
+        return glide_s(note.glide.to(note.at, note.cents), self._traces, self._hop_s)
+
     def _sketch(self, note: OpenNote, end: int | None) -> NoteSketch:
         stop = self._traces.now + 1 if end is None else end
         at = np.array(note.at, dtype=int)
@@ -381,7 +388,7 @@ class NoteFinder:
             start_s=note.start * self._hop_s,
             end_s=None if end is None else end * self._hop_s,
             arrival=note.arrival,
-            slide_s=note.slide_s,
+            slide_s=self._slide_s(note),
             time_s=(at + 0.5) * self._hop_s,
             cents=cents,
             level_db=level_db,

@@ -1,14 +1,14 @@
 """Passages: the pitch leaves one note and stays at another, with an audible glide or without."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.traces import Traces
-from appliance.tuning import off_octave
+from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 
 Floats = NDArray[np.float64]
 
@@ -24,15 +24,19 @@ MULTIPLE_CENTS = 70.0
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 BACK_HOPS = 15  # how far before the pitch left it may have begun to
 # A finger that falls takes a legato step in up to 40 ms, a slide takes 60 and more. On recorded
-# tones (tests/bench, tuning seeds) both rules together took 15 of 580 steps for slides, either
-# alone three times as many; one slide in 19 was lost.
+# tones (tests/bench, tuning seeds) all three rules together took 95 of 2,160 steps for slides, and
+# one slide in 14 was lost, most of them through a drone 12 dB louder than the player.
 SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard
-SLIDE_S = 0.055
+SLIDE_S = 0.055  # both estimators saw it on the way for so long
+LONG_SLIDE_S = 0.05  # or, more than a step takes, the slower: aubio strays in a drone's rest
+STEP_BLUR = 0.8  # of the blur: so long does a step seem to take
 ABOUT_HOPS = 4  # about the frames between which the pitch changed
 LOOK_HOPS = 12  # how far a glide may reach beyond them
 EDGE_CENTS = 12.0  # nearer to either pitch the estimate may belong to it: vibrato
 SLIDE_EDGES = 0.12, 0.25  # the same as a share of the way: at least, at most
+BESIDE_CENTS = 60.0  # no reading that belongs to a passage lies further off the way
 SLIP_WAY = 1.2  # no reading that belongs to a glide lies so far from the middle of the way
+ONWARD_HOPS = 8, 24  # after its arrival; one cycle of vibrato
 SHORT_S = 0.01  # glides of recorded tones are read so much too short (tests/bench, tuning seeds)
 
 
@@ -45,6 +49,14 @@ class Passage:
     left: int
     arrived: int
 
+    def to(self, at: Sequence[int], cents: Sequence[float]) -> "Passage":
+        """The same to where the pitch came to stay, once that is known: it may glide on."""
+        begin, stop = self.arrived + ONWARD_HOPS[0], self.arrived + ONWARD_HOPS[1]
+        there = [c for k, c in zip(at, cents, strict=True) if begin <= k < stop]
+        if not there:
+            return self
+        return replace(self, jump=sum(there) / len(there) - self.reference)
+
     def multiple(self) -> float | None:
         """The octaves or the twelfth that the jump is near to, in cents; ``None``: another."""
         near = [m for m in MULTIPLES_CENTS if abs(abs(self.jump) - m) < MULTIPLE_CENTS]
@@ -53,6 +65,16 @@ class Passage:
     def way(self, cents: Floats) -> Floats:
         """How far from the old pitch (0) to the new (1)."""
         return _way(cents, self.reference, self.jump)
+
+    def mended(self, quick: Floats, fine: Floats) -> Floats:
+        """``quick`` in cents without its slips of an octave; off the way ``fine`` is taken."""
+        ends = self.reference, self.reference + self.jump
+        low, high = min(ends) - BESIDE_CENTS, max(ends) + BESIDE_CENTS
+        line = fine
+        for slip in (CENTS_PER_OCTAVE, -CENTS_PER_OCTAVE, 0.0):
+            there = quick + slip
+            line = np.where((there > low) & (there < high), there, line)
+        return line
 
     def edge(self) -> float:
         """Share of the way that belongs to either pitch and its unsteadiness."""
@@ -63,11 +85,21 @@ class Passage:
         return 1.0 - 2.0 * float(np.arccos(1.0 - 2.0 * self.edge())) / np.pi
 
 
-class Glide(NamedTuple):
-    """An audible glide: how long it took, and the frame after its end."""
+class _Crossing(NamedTuple):
+    """How long a passage was between its edges, as three ways of looking see it; seconds.
 
-    seconds: float
-    end: int
+    ``run`` are hops there in a row, ``quick_s`` and ``fine_s`` the times of both
+    estimators, between frames as well (NaN: not to be seen).
+    """
+
+    run: list[int]
+    run_s: float
+    quick_s: float
+    fine_s: float
+
+    def seconds(self) -> float:
+        """The likeliest of them, for the whole glide."""
+        return float(np.nanmedian((self.run_s, self.quick_s, self.fine_s))) + SHORT_S
 
 
 def _way(cents: Floats, reference: float, jump: float) -> Floats:
@@ -106,33 +138,48 @@ def _octave(jump: float) -> bool:
     return abs(jump) > least and bool(abs(off_octave(jump)) < near)
 
 
-def heard_glide(passage: Passage, traces: Traces, hop_s: float) -> Glide | None:
-    """The glide of a passage; ``None`` where the pitch stepped."""
-    run = _on_the_way(passage, traces)
-    if len(run) < SLIDE_HOPS:
+def glide_end(passage: Passage, traces: Traces, hop_s: float, blur_s: float) -> int | None:
+    """The frame after an audible glide; ``None`` where the pitch stepped.
+
+    Through frames that look at ``2 * blur_s`` of sound a step takes long, too.
+    """
+    seen = _cross(passage, traces, hop_s)
+    blurred_s = STEP_BLUR * blur_s
+    steps = seen.quick_s < SLIDE_S or seen.fine_s < max(SLIDE_S, blurred_s)
+    both = len(seen.run) >= SLIDE_HOPS and not steps
+    if not seen.run or not (both or seen.fine_s >= LONG_SLIDE_S + blurred_s):
         return None
+    return seen.run[-1] + round((1 - passage.middle()) / 2 * seen.seconds() / hop_s) + 1
+
+
+def glide_s(passage: Passage, traces: Traces, hop_s: float) -> float:
+    """How long a glide took, in seconds."""
+    return _cross(passage, traces, hop_s).seconds()
+
+
+def _cross(passage: Passage, traces: Traces, hop_s: float) -> _Crossing:
     begin = max(passage.left - LOOK_HOPS, traces.first)
     stop = passage.arrived + LOOK_HOPS
     centre = (passage.left + passage.arrived) / 2 - begin
-    quick, fine = (
-        _crossing(passage.way(np.array(line)), passage.edge(), centre)
-        for line in (traces.quick(begin, stop), traces.cents(begin, stop))
+    fine = np.array(traces.cents(begin, stop))
+    quick = passage.mended(np.array(traces.quick(begin, stop)), fine)
+    run = [begin + k for k in _on_the_way(passage, quick, begin)]
+    quick_hops, fine_hops = (
+        _crossing(passage.way(line), passage.edge(), centre) for line in (quick, fine)
     )
-    middle = passage.middle()
-    if quick * hop_s / middle < SLIDE_S:
-        return None
-    known = [hops for hops in (len(run), quick, fine) if not np.isnan(hops)]
-    seconds = float(np.median(known)) * hop_s / middle + SHORT_S
-    return Glide(seconds, run[-1] + round((1 - middle) / 2 * seconds / hop_s) + 1)
+    hops = np.array((len(run), quick_hops, fine_hops))
+    return _Crossing(run, *(hops * hop_s / passage.middle()).tolist())
 
 
-def _on_the_way(passage: Passage, traces: Traces) -> list[int]:
-    """Frames in a row in which the quick estimate is on its way from one pitch to the other."""
-    begin = max(passage.left - ABOUT_HOPS, traces.first)
-    way = passage.way(np.array(traces.quick(begin, passage.arrived + ABOUT_HOPS + 1)))
-    edge = passage.edge()
+def _on_the_way(passage: Passage, quick: Floats, first: int) -> list[int]:
+    """Places in a line, which begins at hop ``first``, of the frames in a row that are on the way
+    from one pitch to the other.
+    """
+    way, edge = passage.way(quick), passage.edge()
+    begin = max(passage.left - ABOUT_HOPS - first, 0)
+    stop = passage.arrived + ABOUT_HOPS + 1 - first
     runs: list[list[int]] = [[]]
-    for k, on_its_way in enumerate((way > edge) & (way < 1 - edge), begin):
+    for k, on_its_way in enumerate(((way > edge) & (way < 1 - edge))[begin:stop], begin):
         if on_its_way:
             runs[-1].append(k)
         elif runs[-1]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing.passages import Passage
 from appliance.vocabulary import Arrival
 
 Floats = NDArray[np.float64]
@@ -41,7 +42,7 @@ class OpenNote:
 
     start: int
     arrival: Arrival
-    slide_s: float | None = None
+    glide: Passage | None = None  # by which it was reached
     at: list[int] = field(default_factory=list)
     cents: list[float] = field(default_factory=list)
     folds: list[float] = field(default_factory=list)  # cents by which a frame was moved: a slip

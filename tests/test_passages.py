@@ -1,0 +1,119 @@
+"""Passages: by made-up lines of pitch, hop by hop; what the whole ear makes of them: test_notes."""
+
+import numpy as np
+import pytest
+
+from appliance.hearing import strokes
+from appliance.hearing.ear import Ear
+from appliance.hearing.passages import Passage, glide_end, glide_s
+from appliance.hearing.sketches import NoteSketch
+from appliance.hearing.traces import Hop, Traces
+from appliance.settings import Settings
+from appliance.vocabulary import Arrival, NoteEnded
+
+HOP_S = 0.01
+LOW, HIGH = 6900.0, 7400.0  # cents re 1 Hz: a fifth below and above, roughly, 54 and 72 Hz
+NO_BANDS = np.zeros(5)
+
+
+def traces(cents: list[float], quick: list[float], level: list[float]) -> Traces:
+    found = Traces()
+    for fine, aubio, level_db in zip(cents, quick, level, strict=True):
+        found.add(Hop(fine, aubio, level_db, 20.0, np.nan, -200.0, False, NO_BANDS))
+    return found
+
+
+def moved(hops: int, before: int = 30, after: int = 40, to: float = HIGH) -> list[float]:
+    """From LOW along half a cosine."""
+    way = 0.5 - 0.5 * np.cos(np.pi * (np.arange(hops) + 0.5) / max(hops, 1))
+    return [LOW] * before + (LOW + (to - LOW) * way).tolist() + [to] * after
+
+
+def passage(hops: int, jump: float = HIGH - LOW) -> Passage:
+    return Passage(LOW, jump, left=29, arrived=30 + hops)
+
+
+def level(hops: int) -> list[float]:
+    return [-20.0] * (70 + hops)
+
+
+@pytest.mark.parametrize("strayed", [np.nan, LOW - 500.0, HIGH + 300.0])
+def test_a_glide_in_which_aubio_strays_is_still_one(strayed: float) -> None:
+    line = moved(14)
+    quick = [strayed if 32 <= k < 42 else c for k, c in enumerate(line)]
+    seen = traces(line, quick, level(14))
+    assert glide_end(passage(14), seen, HOP_S, blur_s=0.035) is not None
+    assert glide_s(passage(14), seen, HOP_S) == pytest.approx(0.14, abs=0.03)
+
+
+def test_an_octave_off_is_put_right() -> None:
+    line = moved(14)
+    quick = [c + 1200.0 if 32 <= k < 42 else c for k, c in enumerate(line)]
+    blurred = moved(20, before=27, after=37)  # the other estimator alone would read 0.2 s
+    seen = traces(blurred, quick, level(14))
+    assert glide_s(passage(14), seen, HOP_S) == pytest.approx(0.14, abs=0.025)
+
+
+@pytest.mark.parametrize(("blur_s", "slides"), [(0.035, True), (0.095, False)])
+def test_a_step_takes_long_where_frames_look_at_much(blur_s: float, slides: bool) -> None:
+    line = moved(7)
+    found = glide_end(passage(7), traces(line, line, level(7)), HOP_S, blur_s)
+    assert (found is not None) is slides
+
+
+def test_a_slow_glide_is_measured_to_where_it_came_to_stay() -> None:
+    whole = moved(19, to=LOW + 120.0)
+    early = Passage(LOW, 80.0, left=29, arrived=42)  # known before it was over
+    seen = traces(whole, whole, level(19))
+    at = list(range(42, 89))
+    onward = early.to(at, whole[42:])
+    assert onward.jump == pytest.approx(120.0, abs=2.0)
+    assert glide_s(early, seen, HOP_S) < 0.155
+    assert glide_s(onward, seen, HOP_S) == pytest.approx(0.19, abs=0.025)
+
+
+@pytest.mark.parametrize(
+    ("before_db", "dip_db", "after_db", "bowed"),
+    [
+        (-20.0, -20.0, -20.0, False),
+        (-20.0, -26.0, -20.0, False),  # a slur may be so soft in its middle
+        (-20.0, -32.0, -20.0, True),
+        (-20.0, -32.0, -28.0, True),  # the new note is softer
+        (-20.0, -24.0, -28.0, False),
+        (-34.0, -34.0, -20.0, True),  # after what was left of a drone
+    ],
+)
+def test_a_change_of_bow_is_told_by_its_dip(
+    before_db: float, dip_db: float, after_db: float, bowed: bool
+) -> None:
+    line = moved(2)
+    levels = [before_db] * 28 + [dip_db] * 4 + [after_db] * 40
+    found = strokes.changed(traces(line, line, levels), left=29, arrived=32)
+    assert (found is not None) is bowed
+    if found is not None and before_db == after_db:
+        assert 28 <= found.low < 32
+
+
+def sketch(hz: float, start_s: float, end_s: float, over_db: float, arrival: Arrival) -> NoteSketch:
+    time_s = np.arange(start_s, end_s, HOP_S)
+    still = np.full(len(time_s), 1.0)
+    return NoteSketch(
+        start_s,
+        end_s,
+        arrival,
+        None,
+        time_s,
+        still * 1200 * np.log2(hz),
+        -20 * still,
+        over_db * still,
+    )
+
+
+@pytest.mark.parametrize(("over_db", "arrival"), [(0.0, "bow"), (30.0, "step")])
+def test_nobody_steps_from_what_nobody_played(over_db: float, arrival: str) -> None:
+    ear = Ear(Settings(), "viola", 48000.0)
+    ear._drones = [(0.0, 220.0)]
+    ear._ended(sketch(220.0, 1.0, 1.4, over_db, Arrival.BOW))
+    events = ear._ended(sketch(293.66, 1.4, 2.2, 30.0, Arrival.STEP))
+    (note,) = [event.note for event in events if isinstance(event, NoteEnded)]
+    assert note.arrival.value == arrival
