@@ -10,7 +10,7 @@ from appliance.desk import Desk
 from appliance.devices.clock import Clock
 from appliance.log.records import EventKind
 from appliance.log.writer import LogWriter
-from appliance.practice.pedalboard import Pedal, Pedalboard, pedals_of_board
+from appliance.practice.pedalboard import Gesture, Pedal, Pedalboard, pedals_of_board
 from appliance.settings import PedalSettings
 from appliance.vocabulary import Instant
 
@@ -19,6 +19,7 @@ logger = logging.getLogger(__name__)
 TICK_S = 0.01  # a hold is known at most this much late
 
 OnEdge = Callable[[Pedal, float], None]
+Edge = Callable[[Pedal, float], list[Gesture]]  # what the pedalboard is told
 
 
 class Feet(Protocol):
@@ -47,13 +48,19 @@ class FollowedFeet:
         self._board = Pedalboard(settings)
         self._feet: Feet | None = None
         self._felt: dict[Pedal, float] = {}  # when a contact of each last closed
-        self._edges: queue.SimpleQueue[tuple[Pedal, bool, float]] = queue.SimpleQueue()
+        self._edges: queue.SimpleQueue[tuple[Edge, Pedal, float]] = queue.SimpleQueue()
+        self._on_press: Edge = self._board.press
         self._stuck: frozenset[Pedal] = frozenset()
         self._gone = threading.Event()
 
     def open(self, open_feet: OpenFeet) -> None:
-        """Open the board; raises what it raises."""
+        """Open the board; raises what it raises.
+
+        A contact that is closed by then would, as a hold, start the drone in an empty room.
+        """
+        self._on_press = self._board.found_down
         self._feet = open_feet(self._press, self._release)
+        self._on_press = self._board.press
 
     def close(self) -> None:
         """Close the board."""
@@ -63,11 +70,11 @@ class FollowedFeet:
     def _press(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that closed; may be called from any thread."""
         self._felt[pedal] = at_s
-        self._edges.put((pedal, True, at_s))
+        self._edges.put((self._on_press, pedal, at_s))
 
     def _release(self, pedal: Pedal, at_s: float) -> None:
         """Take a contact that opened; may be called from any thread."""
-        self._edges.put((pedal, False, at_s))
+        self._edges.put((self._board.release, pedal, at_s))
 
     @property
     def trouble(self) -> str | None:
@@ -97,11 +104,11 @@ class FollowedFeet:
         """Tell the desk what the feet ask for, until :meth:`leave`: the thread's work."""
         while not self._gone.is_set():
             try:
-                pedal, down, at_s = self._edges.get(timeout=TICK_S)
+                edge, pedal, at_s = self._edges.get(timeout=TICK_S)
             except queue.Empty:
                 gestures = self._board.tick(self._clock.now().monotonic_s)
             else:
-                gestures = (self._board.press if down else self._board.release)(pedal, at_s)
+                gestures = edge(pedal, at_s)
             now = self._clock.now()
             self._desk.obey(gestures, now)
             self._look_for_stuck(now)

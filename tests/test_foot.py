@@ -14,7 +14,8 @@ from appliance.vocabulary import Call, Event, NoteEnded, NoteLanded
 from tests.by_foot import A3, A4, E4, FOURTH, kinds, now_s, opened, play, played
 from tests.log_rows import bent
 from tests.soundcard import wait_for
-from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, Stage, note
+from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, Stage, build, note
+from tests.test_pedals import HeldPin
 
 
 @pytest.fixture
@@ -210,6 +211,23 @@ def test_a_stuck_pedal_is_said_ignored_and_logged(
     assert ask(stage.socket, {"do": "status"})["pedals"]["stuck"] == []
     wait_for(lambda: kinds(stage) == [EventKind.PEDAL_STUCK, EventKind.PEDAL_FREE])
     assert [event.detail for event in stage.events()] == ["left", "left"]
+
+
+def test_a_pedal_that_is_down_when_the_room_opens_does_nothing(tmp_path: Path) -> None:
+    """A cable with a short: the room boots, and nobody is there to hold a pedal."""
+    stage = build(tmp_path, SETTINGS)
+    stage.pins.pin_class = HeldPin  # the right pedal's
+    stage.room.start()
+    for seconds in (1.0, 9.5):
+        stage.wait(seconds)
+        assert [order.root_hz for order in stage.drones()] == [A3]
+    assert ask(stage.socket, {"do": "status"})["pedals"]["stuck"] == ["right"]
+    stage.pins.pin(RIGHT).drive_high()
+    stage.wait(0.1)
+    stage.hold(RIGHT)  # somebody has put it right
+    assert stage.drones()[-1].root_hz == 2 * A3
+    stage.room.stop()
+    stage.pins.reset()
 
 
 def test_presses_during_a_fade_are_obeyed(stage: Stage) -> None:

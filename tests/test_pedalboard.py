@@ -198,9 +198,19 @@ def test_a_pedal_held_for_ten_seconds_is_stuck_until_it_has_been_up() -> None:
     ]
 
 
+def test_a_pedal_found_down_does_nothing_until_it_has_been_up() -> None:
+    board = Pedalboard(SETTINGS)
+    assert board.found_down(Pedal.MIDDLE, 1.0) == []
+    assert board.tick(2.0) == [] and board.stuck(11.0) == MIDDLE
+    assert play_after(board, [(12.0, Pedal.MIDDLE, "release")]) == []
+    assert play_after(board, pressed(MIDDLE, 1e6 + 1, 1e6 + 1.2)) == [
+        Gesture(frozenset(MIDDLE), Kind.TAP, 1e6 + 1.2)
+    ]
+
+
 def play_after(board: Pedalboard, edges: list[Edge]) -> list[Gesture]:
     gestures = [g for at_s, pedal, what in edges for g in getattr(board, what)(pedal, at_s)]
-    return gestures + board.tick(1e6)
+    return gestures + board.tick(edges[-1][0] + 1.0)
 
 
 @pytest.mark.parametrize("stuck", [LEFT, MIDDLE, RIGHT])

@@ -173,6 +173,11 @@ class Pedalboard:
             self._down[pedal] = _Press(at_s)
         return gestures + self.tick(at_s)
 
+    def found_down(self, pedal: Pedal, at_s: float) -> list[Gesture]:
+        """Take a contact that was closed when the board was opened: nobody has pressed it yet."""
+        self._down[pedal] = _Press(at_s, spent=True)
+        return self.tick(at_s)
+
     def release(self, pedal: Pedal, at_s: float) -> list[Gesture]:
         """Take a contact that opened at ``at_s``; a tap is returned once the release is sure."""
         gestures = self.tick(at_s)
