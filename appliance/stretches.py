@@ -11,7 +11,7 @@ from appliance.devices.clock import Clock
 from appliance.settings import RoomSettings
 from appliance.vocabulary import Event
 
-SILENT_STREAM_S = 0.3  # no block for so long: the stretch of sound is over, a note in it as well
+SILENT_STREAM_S = 0.45  # no block for so long: the stretch of sound is over, a note in it as well
 
 
 class Listener(Protocol):

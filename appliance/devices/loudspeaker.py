@@ -11,6 +11,7 @@ from appliance.practice.drone import Drone
 from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.settings import DroneSettings
 
+AHEAD_S = 0.16
 WITHOUT_TICK_S = 4.0  # how often a soft tick says that the drone is only faded out
 _NOTHING = np.zeros(0, np.float32)
 
@@ -18,9 +19,9 @@ _NOTHING = np.zeros(0, np.float32)
 class Loudspeaker:
     """The drone and the cues inside the callback.
 
-    They are rendered there and not ahead of it in a queue: rendering costs under a hundredth of a
-    block's time and takes no lock, while a queue needs a second thread that can starve (and then
-    the drone clicks), and every block queued ahead adds its length to the time from foot to sound.
+    They are rendered there and not in a second thread, which can starve (and then the drone
+    clicks). A drone that goes on as it is is rendered for :data:`AHEAD_S` at once, which costs
+    little more than one block; an order takes back what is not yet played, so that no foot waits.
     """
 
     def __init__(self, settings: DroneSettings, sample_rate_hz: float) -> None:
@@ -30,6 +31,7 @@ class Loudspeaker:
         self._cue_level_dbfs = settings.cue_level_dbfs
         self._rate_hz = sample_rate_hz
         self._orders: deque[DroneOrder | Samples] = deque()
+        self._ahead = _NOTHING  # of the drone, not yet played
         self._cue = _NOTHING  # what is left to play of the last cue
         self._tick = _Tick(
             self._sound_of(CueOrder(Cue.WITHOUT, self._drone.root_hz)),
@@ -55,13 +57,27 @@ class Loudspeaker:
         """Return what to play next, shape (frames,), full scale ±1; in the audio thread only."""
         while self._orders:
             self._obey(self._orders.popleft())
-        sound = self._drone.sound(frames)
+        sound = self._drone_sound(frames)
         self._tick.add_to(sound)
         if self._cue.size:
             cue, self._cue = self._cue[:frames], self._cue[frames:]
             sound[: cue.size] += cue
             np.clip(sound, -1.0, 1.0, out=sound)
         return sound
+
+    def _drone_sound(self, frames: int) -> Samples:
+        """The drone's next ``frames``, in an array that is the caller's own."""
+        if self._ahead.size < frames:
+            self._stop_being_ahead()
+            if not self._drone.steady:
+                return self._drone.sound(frames)
+            self._ahead = self._drone.sound(max(frames, round(AHEAD_S * self._rate_hz)))
+        sound, self._ahead = self._ahead[:frames], self._ahead[frames:]
+        return sound
+
+    def _stop_being_ahead(self) -> None:
+        self._drone.take_back(self._ahead.size)
+        self._ahead = _NOTHING
 
     def _sound_of(self, order: CueOrder) -> Samples:
         return cue_sound(order.cue, order.root_hz, self._cue_level_dbfs, self._rate_hz)
@@ -83,6 +99,7 @@ class Loudspeaker:
         self._cue[: pulse.size] += pulse  # no cue is shorter than a pulse
 
     def _obey_drone(self, order: DroneOrder) -> None:
+        self._stop_being_ahead()
         if order.level_dbfs is not None:
             self._drone.set_level(order.level_dbfs)
         if order.preview:

@@ -17,7 +17,15 @@ from typing import Any
 import numpy as np
 import sounddevice as sd
 
-from appliance.devices.blocks import Block, Handover, Opened, Recording, Samples, SoundReport
+from appliance.devices.blocks import (
+    Block,
+    Handover,
+    Joined,
+    Opened,
+    Recording,
+    Samples,
+    SoundReport,
+)
 from appliance.devices.finding import find_pair, usable_rate_hz
 from appliance.devices.loudspeaker import Loudspeaker
 from appliance.settings import DroneSettings, SoundSettings
@@ -26,6 +34,7 @@ from appliance.vocabulary import DeviceError
 LATENCY_S = 0.04  # room for a late thread, and still well inside 100 ms from foot to sound
 SILENT_DEVICE_S = 1.0  # a device that has not called back for so long has gone
 CHECK_S = 0.2
+LAST_BLOCKS_S = 1.0  # to pass on what was heard before the stream was closed
 MOST_INPUTS = 8  # are recorded by the room check
 REAL_TIME_PRIORITY = 5  # above everything that is not real time, below any sound server's
 FLAGS = ("input_underflow", "input_overflow", "output_underflow", "output_overflow")
@@ -34,8 +43,9 @@ FLAGS = ("input_underflow", "input_overflow", "output_underflow", "output_overfl
 class Duplex:
     """A full-duplex stream on an interface chosen by name; plays the drone, hands over blocks.
 
-    The callback copies, queues, counts status flags and renders the drone (see
-    :class:`appliance.devices.loudspeaker.Loudspeaker`); it waits for nothing. Raises
+    The callback copies, joins (see :class:`appliance.devices.blocks.Joined`), counts status flags
+    and renders the drone (:class:`appliance.devices.loudspeaker.Loudspeaker`); it waits for
+    nothing. What is not yet a whole block when the device vanishes is lost. Raises
     :class:`DeviceError`, listing what is there, when no device fits or it refuses.
     """
 
@@ -47,6 +57,8 @@ class Duplex:
         self.loudspeaker = Loudspeaker(drone, self.sample_rate_hz)
         self._channel = settings.microphone_channel - 1
         self._handover = Handover()
+        self._joined = Joined(self._handover, self.sample_rate_hz)
+        self.closed = False
         self._flags = dict.fromkeys(FLAGS, 0)
         self._longest_gap_s = 0.0
         self._called_at_s: float | None = None
@@ -92,6 +104,8 @@ class Duplex:
     def close(self) -> None:
         """Close the stream; blocks already heard can still be taken."""
         self._stream.close(ignore_errors=True)
+        self._joined.hand_over()
+        self.closed = True
 
     def _callback(self, indata: Any, outdata: Any, frames: int, _times: Any, status: Any) -> None:
         now_s = time.monotonic()
@@ -99,8 +113,7 @@ class Duplex:
         outdata[:] = sent[:, np.newaxis]
         if status:
             self._count(status, sounding=bool(sent.any()))
-        mic = indata[:, self._channel].copy()
-        self._handover.put(Block(mic, sent, False, now_s, self.sample_rate_hz))
+        self._joined.add(indata[:, self._channel].copy(), sent, now_s)
         if self._called_at_s is not None:
             self._longest_gap_s = max(self._longest_gap_s, now_s - self._called_at_s)
         self._called_at_s = now_s
@@ -109,6 +122,7 @@ class Duplex:
         for flag in FLAGS:
             self._flags[flag] += int(getattr(status, flag))
         if sounding:  # lost frames move the drone in the microphone: what was learnt is void
+            self._joined.hand_over()
             self._handover.break_off()
 
 
@@ -174,10 +188,12 @@ def _serve(link: "Connection[Any, Any]") -> None:
         return
     duplex = Duplex(settings, drone)
     link.send(duplex.report())
-    threading.Thread(target=_pass_blocks_on, args=(duplex, link), daemon=True).start()
+    passing = threading.Thread(target=_pass_blocks_on, args=(duplex, link), daemon=True)
+    passing.start()
     while (order := link.recv()) is not None:
         duplex.loudspeaker.order(order)
     duplex.close()
+    passing.join(LAST_BLOCKS_S)
 
 
 def _serve_recording(link: "Connection[Any, Any]", recorder: Recorder) -> None:
@@ -188,9 +204,12 @@ def _serve_recording(link: "Connection[Any, Any]", recorder: Recorder) -> None:
 
 def _pass_blocks_on(duplex: Duplex, link: "Connection[Any, Any]") -> None:
     while True:
-        block = duplex.next_block(CHECK_S)
+        closed = duplex.closed
+        block = duplex.next_block(0.0 if closed else CHECK_S)
         if block is not None:
             link.send((block, duplex.report()))
+        elif closed:
+            return
         elif duplex.gone:
             os._exit(1)
 

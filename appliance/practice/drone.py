@@ -83,6 +83,20 @@ class Drone:
         if not self._sounding:
             self._preview_left = self._preview_frames
 
+    @property
+    def steady(self) -> bool:
+        """Whether it goes on just as it is, sounding or silent, until it is told something."""
+        if self._sounding:
+            settled = self._faded_in == self._fade_frames
+        else:
+            settled = self._faded_in == 0 and self._preview_left == 0
+        return settled and self._voice.tone == self._tone
+
+    def take_back(self, frames: int) -> None:
+        """Have the last ``frames`` not sounded; it must have been steady while they were."""
+        if self._sounding:
+            self._voice.take_back(frames)
+
     def sound(self, frames: int) -> NDArray[np.float32]:
         """Return the next ``frames`` samples, shape (frames,), full scale ±1, peak below it."""
         block = np.zeros(frames, np.float32)
@@ -135,6 +149,9 @@ class _Voice:
         fraction = (phases & np.uint64(2**_FRACTION_BITS - 1)) * 2.0**-_FRACTION_BITS
         left = self._period[index]
         return left + fraction * (self._period[index + 1] - left)
+
+    def take_back(self, frames: int) -> None:
+        self._phase = (self._phase - frames * self._step) % 2**64
 
 
 def neighbour_hz(root_hz: float, semitones: int, a4_hz: float) -> float:
