@@ -56,7 +56,7 @@ def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Flask, Cast, str]:
 def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same hash with little work: this is about forms. Much less has too little memory."""
     monkeypatch.setattr(
-        "appliance.log.people.generate_password_hash",
+        "werkzeug.security.generate_password_hash",
         lambda pin, method: generate_password_hash(pin, f"{method}:1024:8:1"),
     )
 

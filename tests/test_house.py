@@ -132,6 +132,7 @@ BENCHES = (
     *("advice", "beats", "ear", "hearing", "intruders", "press", "shifts"),
     *("kill", "pages", "power", "soak", "unplug"),
 )
+HEAVY = ("numpy.random", "numpy.ma", "werkzeug", "flask", "scipy", "pandas")
 ENTRIES = (
     *("appliance.__main__", "appliance.demo", "web.__main__"),
     *(f"tests.bench.{name}" for name in BENCHES),
@@ -153,6 +154,30 @@ def test_every_process_keeps_linear_algebra_to_one_thread(module: str) -> None:
     words = [sys.executable, "-c", tell]
     told = subprocess.run(words, cwd=ROOT, env=environment, stdout=subprocess.PIPE, check=True)
     assert told.stdout == b"1\n"
+
+
+SOUNDS = (
+    "import appliance.devices.sound\n"
+    "from appliance.devices.loudspeaker import Loudspeaker\n"
+    "from appliance.settings import Settings\n"
+    "Loudspeaker(Settings().drone, 48000.0).render(512)\n"
+)
+HEARS = (
+    "import numpy as np, appliance.live, appliance.devices.interface\n"
+    "from appliance.hearing.sent import recognise\n"
+    "time_s = np.arange(7680) / 24000\n"
+    "sent = sum(np.sin(2 * np.pi * 110.0 * k * time_s) / k for k in range(1, 6))\n"
+    "assert recognise(sent, 24000.0) is not None\n"
+)
+
+
+@pytest.mark.parametrize("does", [SOUNDS, HEARS], ids=["sound process", "room"])
+def test_a_small_machine_does_not_carry_what_it_never_uses(does: str) -> None:
+    """Each is 3 to 6 MB of a process that may take 60."""
+    tell = f"import sys\n{does}print([name for name in {HEAVY} if name in sys.modules])\n"
+    words = [sys.executable, "-c", tell]
+    told = subprocess.run(words, cwd=ROOT, stdout=subprocess.PIPE, check=True)
+    assert told.stdout == b"[]\n"
 
 
 def _inside(module: str, place: str) -> bool:

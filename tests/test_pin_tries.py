@@ -119,7 +119,7 @@ def test_many_tries_at_once_gain_nothing(app: Flask, checked: list[str]) -> None
 def test_a_class_at_one_address_gets_in_though_one_of_them_tries_everybodys_pin(
     app: Flask, clock: Clock, checked: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("appliance.log.people.check_password_hash", lambda _, pin: pin == PIN)
+    monkeypatch.setattr("werkzeug.security.check_password_hash", lambda _, pin: pin == PIN)
     names = [f"pupil {number}" for number in range(23)]  # nobody's, and tried like anybody's
     stranger = app.test_client()
     form = {"csrf_token": token(stranger, "/sign-in"), "pin": "999999", "look": "x"}
@@ -142,7 +142,7 @@ def test_nobodys_nickname_is_answered_like_a_wrong_pin_and_hashed_as_often(
         hashed.append(pin_hash)
         return False
 
-    monkeypatch.setattr("appliance.log.people.check_password_hash", check)
+    monkeypatch.setattr("werkzeug.security.check_password_hash", check)
     answers = []
     for name in ("Mira", "Nobody"):
         client = app.test_client()

@@ -113,7 +113,8 @@ def _turns(orders: NDArray[np.intp], grid_hz: float, rate_hz: float) -> Floats:
 def _fitted(orders: NDArray[np.intp], grid: float) -> NDArray[np.intp]:
     """Orders to fit: those sent, and what a loudspeaker may add on the way up and above."""
     between = np.arange(orders[0], min(BEYOND * orders[-1], HIGHEST_PARTIAL / grid) + 1)
-    return np.unique(np.concatenate([orders, between.astype(np.intp)]))[:MOST_PARTIALS]
+    fitted = sorted({*orders.tolist(), *between.astype(np.intp).tolist()})
+    return np.array(fitted[:MOST_PARTIALS], np.intp)  # np.unique loads masked arrays, 4 MB
 
 
 def basis(turns: Floats, count: int) -> Floats:

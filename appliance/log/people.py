@@ -13,8 +13,6 @@ from functools import cache
 from itertools import pairwise
 from typing import Any
 
-from werkzeug.security import check_password_hash, generate_password_hash
-
 from appliance.log.logbook import RoomLog
 from appliance.log.logfile import RefusedEntryError
 from appliance.log.reader import LogReader
@@ -128,7 +126,7 @@ class PeopleReader(LogReader):
         """Return the person whose PIN this is; takes as long for a nickname that is nobody's."""
         found = self.find(nickname)
         rows = [] if found is None else self._hash_of(found)
-        right = check_password_hash(rows[0]["pin_hash"] if rows else _hash_of_nobody(), pin)
+        right = _fits(rows[0]["pin_hash"] if rows else _hash_of_nobody(), pin)
         return found if right and rows else None
 
     def players_of(self, teacher_id: str) -> list[Person]:
@@ -212,11 +210,26 @@ class People(RoomLog, PeopleReader):
 @cache
 def _hash_of_nobody() -> str:
     """Return a hash of what is no PIN: a try for an unknown nickname takes as long as any other."""
-    return generate_password_hash("nobody", method="scrypt")
+    return _hash_of("nobody")
 
 
 def _hashed(pin: str) -> str:
-    return generate_password_hash(checked_pin(pin), method="scrypt")
+    return _hash_of(checked_pin(pin))
+
+
+# Werkzeug is 3 MB, and the room, which has no web server, never asks for a PIN.
+
+
+def _hash_of(secret: str) -> str:
+    from werkzeug.security import generate_password_hash  # noqa: PLC0415
+
+    return generate_password_hash(secret, method="scrypt")
+
+
+def _fits(pin_hash: str, pin: str) -> bool:
+    from werkzeug.security import check_password_hash  # noqa: PLC0415
+
+    return check_password_hash(pin_hash, pin)
 
 
 def _person(row: dict[str, Any]) -> Person:

@@ -27,7 +27,7 @@ _DECAY_S = 0.005
 _CHIME_FROM_HZ = 1000.0
 # Knocks are noise of this band: a wooden sound, where few instruments have their fundamental.
 _KNOCK_HZ = (1500.0, 3500.0)
-_KNOCK_SEED = 7  # any; the same knock every time
+_SCATTER = (1.0 + math.sqrt(5.0)) / 2.0  # times whole squares: spread as if by lot (Weyl 1916)
 
 
 class Cue(StrEnum):
@@ -118,10 +118,10 @@ def _chime(hz: float, sample_rate_hz: float) -> Samples:
 
 @lru_cache(maxsize=2)
 def _knock(sample_rate_hz: float) -> Samples:
-    """Noise of the knock's band: every frequency as loud as any other, at phases by lot."""
+    """Noise of the knock's band: every frequency as loud as any other, at scattered phases."""
     frames = round(PULSE_S * sample_rate_hz)
     hz = np.fft.rfftfreq(frames, 1.0 / sample_rate_hz)
-    phases = np.random.default_rng(_KNOCK_SEED).uniform(0.0, 2.0 * np.pi, hz.size)
+    phases = 2.0 * np.pi * (_SCATTER * np.arange(hz.size) ** 2 % 1.0)
     inside = (hz >= _KNOCK_HZ[0]) & (hz <= _KNOCK_HZ[1])
     return _pulse(np.fft.irfft(np.where(inside, np.exp(1j * phases), 0.0), frames), sample_rate_hz)
 

@@ -8,8 +8,9 @@ processes share in each of them, PSS shares them out (proc(5), smaps_rollup); th
 against the larger, RSS.
 
 The daemon runs without the right to lock memory, as its unit lets it: a JACK client that may locks
-all it has mapped, touched or not, and its RSS then says nothing. ``--python`` names an environment
-with only the locked packages, where this one has more: sqlite-utils imports pandas where it is.
+all it has mapped, touched or not, and its RSS then says nothing. Daemon and pages have what their
+units set for the C library's heap. ``--python`` names an environment with only the locked packages,
+where this one has more: sqlite-utils imports pandas where it is.
 """
 
 import argparse
@@ -38,6 +39,7 @@ from tests.mock_room import FarMicrophone
 from tests.soundcard import SoundCard, wait_for
 
 LIMIT_SHARE, LIMIT_DAEMON_MB, LIMIT_WEB_MB = 0.08, 120.0, 80.0
+UNITS = Path(__file__).parents[2] / "systemd"
 SEED = 9002  # a cello
 LEVEL_DBFS = -24.0  # of the player where it sounds, and of the drone: 0 dB between them
 SETTLE_S = 10.0  # imports, the first drone
@@ -117,6 +119,13 @@ def _unlocked() -> list[str]:
     return [*drop, "prlimit", "--memlock=65536"]
 
 
+def _heap(unit: str) -> dict[str, str]:
+    """What a unit sets for malloc(3)."""
+    lines = (UNITS / unit).read_text().splitlines()
+    set_there = [line.removeprefix("Environment=") for line in lines]
+    return dict(line.split("=", 1) for line in set_there if line.startswith("MALLOC_"))
+
+
 @contextmanager
 def room(
     card: SoundCard, folder: Path, python: str
@@ -131,10 +140,14 @@ def room(
     )
     words = [python, "-m", "appliance", "run", "--no-pedals", "--settings", str(settings)]
     daemon = subprocess.Popen(
-        [*_unlocked(), *words, "--socket", str(folder / "room.sock")], env=card.environment
+        [*_unlocked(), *words, "--socket", str(folder / "room.sock")],
+        env={**card.environment, **_heap("groundnote.service")},
     )
     web = subprocess.Popen(
-        [python, "-m", "web", "--settings", str(settings)], stdout=subprocess.PIPE, text=True
+        [python, "-m", "web", "--settings", str(settings)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **_heap("groundnote-web.service")},
     )
     try:
         assert web.stdout is not None
