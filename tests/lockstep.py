@@ -30,6 +30,7 @@ class LockstepRoom:
 
     def __init__(self, settings: Settings, log_path: Path, gain_db: float) -> None:
         self.log_path, self.orders = log_path, list[Order]()
+        self.ordered_s: list[float] = []  # when each order was given
         self._clock = SimulatedClock(1.7e9, monotonic_s=1000.0)
         self._loudspeaker = Loudspeaker(settings.drone, RATE_HZ)
         self._ear = Ear(settings, settings.room.instrument, RATE_HZ)
@@ -72,6 +73,7 @@ class LockstepRoom:
 
     def _order(self, order: Order) -> None:
         self.orders.append(order)
+        self.ordered_s.append(self._now_s())
         self._loudspeaker.order(order)
 
     def _block(self) -> None:

@@ -6,6 +6,7 @@ what the log says of that note, and the cues that were heard. The README shows t
 """
 
 from dataclasses import dataclass, replace
+from itertools import cycle
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -14,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 
 from appliance.log.reader import LogReader
-from appliance.log.records import NoteRow
+from appliance.log.records import EventKind, EventRow, NoteRow, RoundRow
 from appliance.practice.cues import Cue
 from appliance.practice.order import CueOrder, DroneOrder, Order
 from appliance.practice.pedalboard import Pedal
@@ -35,6 +36,15 @@ LISTEN_S = 4.0  # an ear learns how the drone reaches the microphone
 ANSWER_S = 2.3
 TRIES = 4
 FIRST_DRONE = "A3"  # of the settings: it is chosen by foot
+
+EVENTS = {  # what the log has beside the notes
+    Cue.ROUND_BEGUN: EventKind.ROUND_BEGUN,
+    Cue.ROUND_WON: EventKind.ROUND_ENDED,
+    Cue.PAUSED: EventKind.PAUSED,
+    Cue.RESUMED: EventKind.RESUMED,
+}
+WITHOUT = (EventKind.WENT_WITHOUT, EventKind.BROUGHT_BACK)  # by turns, as ``hold right`` is
+ANSWERS = (Cue.AGREES, Cue.WAS_FLAT, Cue.WAS_SHARP, Cue.WAS_IN_TUNE, Cue.NOT_MEASURED)
 
 PLAIN = Settings()
 SETTINGS = replace(
@@ -143,6 +153,18 @@ def test_an_evening_by_foot_block_after_block(tmp_path: Path) -> None:
     evening.spend()
     room.close()
     check(evening)
+    taken = _times(room, Cue.CALL_TAKEN)
+    answered = _times(room, *ANSWERS)
+    assert len(taken) == len(answered) == 2
+    for call_s, answer_s in zip(taken, answered, strict=True):
+        # two seconds from the foot's leaving, which is sure a little later, as the contact rattles
+        assert answer_s - call_s == pytest.approx(2.0 - PLAIN.pedals.debounce_s, abs=0.02)
+
+
+def _times(room: LockstepRoom, *cues: Cue) -> list[float]:
+    """When each of these cues was asked for."""
+    ordered = zip(room.orders, room.ordered_s, strict=True)
+    return [at_s for order, at_s in ordered if isinstance(order, CueOrder) and order.cue in cues]
 
 
 def test_an_evening_by_foot_on_a_sound_card(sound_card: SoundCard, tmp_path: Path) -> None:
@@ -168,7 +190,10 @@ def test_an_evening_by_foot_on_a_sound_card(sound_card: SoundCard, tmp_path: Pat
 def check(evening: Evening) -> None:
     """Hold the log, the cues and the drone against the script."""
     with LogReader(evening.room.log_path) as log:
-        rows = log.notes(0.0, 1e12)
+        rows, events, rounds = (
+            rows_of(0.0, 1e12) for rows_of in (log.notes, log.events, log.rounds)
+        )
+    check_events(events, rounds)
     assert [note_name(nearest_note(row.note.settled_hz or 1.0)) for row in rows] == [
         line.words[0] for line, _ in evening.played
     ]
@@ -184,6 +209,20 @@ def check(evening: Evening) -> None:
     assert [(order.sounding, order.without) for order in drones[3:]] == [
         *((True, False), (False, True), (True, False), (False, False))
     ]
+
+
+def check_events(events: list[EventRow], rounds: list[RoundRow]) -> None:
+    """Pauses, *without* and the round, in the order of the script, and nothing else."""
+    turns, expected = cycle(WITHOUT), list[EventKind]()
+    for line in read(SCRIPT):
+        expected += [EVENTS[cue] for cue in line.cues if cue in EVENTS]
+        if (line.verb, line.words) == ("hold", ("right",)):
+            expected.append(next(turns))
+    assert [event.kind for event in events] == expected
+    (one,) = rounds
+    assert one.won and one.goal.from_hz is not None
+    assert note_name(nearest_note(one.goal.from_hz)) == "D4"
+    assert note_name(nearest_note(one.goal.target_low_hz)) == "A4"
 
 
 def test_the_readme_shows_the_same_evening() -> None:
