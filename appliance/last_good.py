@@ -50,7 +50,8 @@ def _fall_back(copy: Path, wrong: str) -> tuple[Settings, str]:
         day = datetime.fromtimestamp(copy.stat().st_mtime).astimezone().strftime("%d %B %Y")
     except (SettingsError, OSError):
         built_in = Settings()
-        soft = replace(built_in.drone, level_dbfs=SOFT_DBFS, cue_level_dbfs=SOFT_DBFS)
+        over_db = built_in.drone.cue_level_dbfs - built_in.drone.level_dbfs
+        soft = replace(built_in.drone, level_dbfs=SOFT_DBFS, cue_level_dbfs=SOFT_DBFS + over_db)
         return replace(built_in, drone=soft), (
             f"{wrong}. The room goes on with what is built in and a soft drone: put the file right "
             "and start the room again."

@@ -70,7 +70,8 @@ class DroneSettings:
     level_dbfs: Annotated[float, Between(-60.0, -9.0)] = -24.0  # RMS; the top is the level limit
     fade_s: Annotated[float, Between(0.05, 5.0)] = 0.15  # how long it takes to come and to go
     preview_s: Annotated[float, Between(0.2, 5.0)] = 1.0  # how long a newly chosen note sounds
-    cue_level_dbfs: Annotated[float, Between(-60.0, -12.0)] = -30.0  # peak
+    # Peak, over a drone of ``level_dbfs``; another level set on the page takes the cues along.
+    cue_level_dbfs: Annotated[float, Between(-60.0, -12.0)] = -18.0
 
 
 @dataclass(frozen=True)

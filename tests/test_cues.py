@@ -200,7 +200,7 @@ def test_presses_during_a_fade_are_obeyed_without_a_click(
 
 def evening(root_hz: float, *, drone: bool, played: Audio | None = None) -> tuple[Audio, Audio]:
     """Microphone and sent sound of every cue in turn, 1.4 s apart, from 5 s on."""
-    one = loudspeaker(replace(DRONE, cue_level_dbfs=-24.0))  # louder than they come
+    one = loudspeaker(replace(DRONE, cue_level_dbfs=-14.0))  # louder than they come
     one.order(DroneOrder(root_hz, sounding=drone))
     sent = [one.render(5 * RATE)]
     for cue in Cue:

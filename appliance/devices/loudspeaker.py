@@ -13,6 +13,7 @@ from appliance.settings import DroneSettings
 
 AHEAD_S = 0.16
 WITHOUT_TICK_S = 4.0  # how often a soft tick says that the drone is only faded out
+_TICK_BELOW_CUES_DB = 10.0  # no drone has to be outdone
 _NOTHING = np.zeros(0, np.float32)
 
 
@@ -29,12 +30,13 @@ class Loudspeaker:
         self._drone = Drone(settings, sample_rate_hz)
         self._rehearsal = Drone(settings, sample_rate_hz)
         self._cue_level_dbfs = settings.cue_level_dbfs
+        self._cue_over_drone_db = settings.cue_level_dbfs - settings.level_dbfs
         self._rate_hz = sample_rate_hz
         self._orders: deque[DroneOrder | Samples] = deque()
         self._ahead = _NOTHING  # of the drone, not yet played
         self._cue = _NOTHING  # what is left to play of the last cue
         self._tick = _Tick(
-            self._sound_of(CueOrder(Cue.WITHOUT, self._drone.root_hz)),
+            self._sound_of(CueOrder(Cue.WITHOUT, self._drone.root_hz), -_TICK_BELOW_CUES_DB),
             round(WITHOUT_TICK_S * sample_rate_hz),
         )
 
@@ -50,6 +52,7 @@ class Loudspeaker:
         self._rehearsal.set_root(order.root_hz)
         if order.level_dbfs is not None:
             self._rehearsal.set_level(order.level_dbfs)
+            self._cue_level_dbfs = order.level_dbfs + self._cue_over_drone_db
         self._rehearsal.sound(1)
         self._orders.append(order)
 
@@ -79,8 +82,9 @@ class Loudspeaker:
         self._drone.take_back(self._ahead.size)
         self._ahead = _NOTHING
 
-    def _sound_of(self, order: CueOrder) -> Samples:
-        return cue_sound(order.cue, order.root_hz, self._cue_level_dbfs, self._rate_hz)
+    def _sound_of(self, order: CueOrder, louder_db: float = 0.0) -> Samples:
+        level_dbfs = min(self._cue_level_dbfs + louder_db, 0.0)
+        return cue_sound(order.cue, order.root_hz, level_dbfs, self._rate_hz)
 
     def _obey(self, order: "DroneOrder | Samples") -> None:
         if isinstance(order, DroneOrder):
