@@ -90,3 +90,42 @@ def test_only_the_trombone_moves_a_slide() -> None:
 def test_ranges_hold_what_everyone_plays(name: str, low: str, high: str) -> None:
     assert INSTRUMENTS[name].lowest <= parse_note(low)
     assert INSTRUMENTS[name].highest >= parse_note(high)
+
+
+# MuseScore 2.3.2, instruments.xml in Debian's musescore-common 2.3.2+dfsg4-15: MIDI numbers at
+# concert pitch, the range for amateurs and the range for professionals.
+TABLE = {
+    "violin": ((55, 88), (55, 103)),
+    "viola": ((48, 79), (48, 93)),
+    "cello": ((36, 67), (36, 90)),
+    "double-bass": ((28, 62), (24, 67)),
+    "trombone": ((40, 71), (36, 74)),
+    "voice": ((40, 79), (36, 94)),
+    "flute": ((60, 93), (59, 98)),
+    "oboe": ((58, 87), (58, 96)),
+    "clarinet": ((50, 89), (50, 94)),
+    "bassoon": ((34, 69), (34, 76)),
+    "horn": ((41, 69), (31, 77)),
+}
+# Where professionals go beyond us, downwards and upwards; what the ear does there is not promised.
+BEYOND = {
+    "cello": (0, 6),
+    "double-bass": (4, 0),  # an extension to the C string
+    "voice": (4, 10),
+    "oboe": (0, 5),
+    "horn": (4, 0),
+}
+
+
+@pytest.mark.parametrize(("name", "ranges"), TABLE.items())
+def test_ranges_hold_a_published_table(
+    name: str, ranges: tuple[tuple[int, int], tuple[int, int]]
+) -> None:
+    ours, ((low, high), (lowest, highest)) = INSTRUMENTS[name], ranges
+    assert ours.lowest <= low and high <= ours.highest
+    beyond = (max(0, ours.lowest - lowest), max(0, highest - ours.highest))
+    assert beyond == BEYOND.get(name, (0, 0))
+
+
+def test_the_table_has_every_instrument() -> None:
+    assert {*TABLE, "double-bass-in-fifths"} == set(INSTRUMENTS)
