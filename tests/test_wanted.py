@@ -101,6 +101,19 @@ def test_only_a_silent_drone_previews() -> None:
         assert order.without is (heard is Heard.WITHOUT)
 
 
+@pytest.mark.parametrize("quiet", [False, True])
+def test_in_quiet_hours_the_foot_hears_that_no_note_is_sounded(quiet: bool) -> None:
+    drone, orders = wanted()
+    drone.quiet = quiet
+    for choose in (lambda: drone.step(1), lambda: drone.keep(220.0)):
+        orders.clear()
+        choose()
+        cues = [order.cue for order in orders if isinstance(order, CueOrder)]
+        assert cues == ([Cue.NOTHING_THERE] if quiet else [])
+        drones = [order for order in orders if isinstance(order, DroneOrder)]
+        assert [order.preview for order in drones] == [not quiet]
+
+
 def test_a_cue_is_tuned_to_the_root() -> None:
     drone, orders = wanted()
     drone.choose(nearest_note(100.0))

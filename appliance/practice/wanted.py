@@ -63,14 +63,14 @@ class WantedDrone:
 
     def step(self, semitones: int) -> None:
         """Choose another note, so far from this one; stays where there is none."""
-        self._choose(neighbour_hz(self.root_hz, semitones, self._a4_hz))
+        self._choose_by_foot(neighbour_hz(self.root_hz, semitones, self._a4_hz))
 
     def keep(self, played_hz: float) -> None:
         """Choose the note nearest a pitch that was played; an open string where settings say so.
 
         Outside the drone's own notes the nearest octave that it can sound is taken.
         """
-        self._choose(self._kept_hz(played_hz))
+        self._choose_by_foot(self._kept_hz(played_hz))
 
     def keeps(self, played_hz: float) -> bool:
         """Whether :meth:`keep` would change nothing."""
@@ -101,6 +101,12 @@ class WantedDrone:
     def _become(self, heard: Heard) -> None:
         self.heard = heard
         self._tell()
+
+    def _choose_by_foot(self, hz: float) -> None:
+        """Take a root; in quiet hours, when it is not sounded, the foot hears that it is not."""
+        self._choose(hz)
+        if self.quiet:
+            self.cue(Cue.NOTHING_THERE)
 
     def _choose(self, hz: float) -> None:
         """Take a root; while the drone is silent it sounds for a moment, so that it is known."""
