@@ -37,6 +37,8 @@ class Cleaned:
     ``least_power`` the least of it in a room in which nothing moves.
     ``alone_hops`` is above 0 where it has just turned out that so many hops, up to the end of this
     chunk, held the drone alone.
+    ``turned`` is true where somebody has turned a knob at the loudspeaker, or the microphone its
+    own gain: for a moment more is left of the drone than was expected.
     ``drone_hz`` is the root that sounds, ``None`` when silent.
     """
 
@@ -47,6 +49,7 @@ class Cleaned:
     quiet_power: float
     least_power: float
     alone_hops: int
+    turned: bool
     drone_hz: float | None
 
 
@@ -95,6 +98,7 @@ class Cleaner:
             quiet_power=0.0 if room is None else room.quiet_power,
             least_power=0.0 if room is None else room.least_power,
             alone_hops=0 if room is None else room.take_alone_steps() * STEP_HOPS,
+            turned=room is not None and room.take_turned_up_or_down(),
             drone_hz=None if room is None else room.drone.root_hz,
         )
 

@@ -31,6 +31,7 @@ LEFTOVER_DB, LEFTOVER_CENTS = 8.0, 2.0
 # Of the frames of what a drone of +6 and +12 dB left, 90 % and more stayed within twice that; of 44
 # notes that settled on a partial of the drone it were fewer than 65 % in three of four.
 STILL_SHARE = 0.8
+TURNED_S = 0.3  # a knob is seen so much later: the gains are fitted over a quarter of a second
 # A room that changed at once left up to 13 dB more than it used to, mostly for less than 0.5 s, and
 # stayed within 0.3 cents of the drone; recorded tones that settled there scattered by 1.5 and more.
 EXACT_DB, EXACT_CENTS, EXACT_SHARE, EXACT_S = 14.0, 0.5, 0.9, 0.6
@@ -75,6 +76,7 @@ class Ear:
         self._drones: deque[tuple[float, float | None]] = deque([(0.0, None)], maxlen=KEPT_DRONES)
         self._before: HeardNote | None = None
         self._landed_start_s: float | None = None
+        self._turned_s = -np.inf  # when all gains last changed alike
         self._leftover_ended = False  # just now: what follows sets in afresh
 
     def hear(
@@ -114,6 +116,8 @@ class Ear:
         played_hz = np.where(frames.blind, np.nan, frames.f0_hz)
         self._played_hz = np.concatenate([self._played_hz, played_hz])[-PLAYED_HOPS:]
         self._remember_drone(cleaned.drone_hz)
+        if cleaned.turned:
+            self._turned_s = self._chunks * self._chunk / self._sample_rate_hz
         ended = self._notes.feed(frames)
         events = [event for sketch in ended for event in self._ended(sketch)]
         return events + self._landed()
@@ -149,7 +153,8 @@ class Ear:
         assert sketch.end_s is not None
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
         afresh, self._leftover_ended = self._leftover_ended, False
-        if drone_hz is not None and _leftover(sketch, drone_hz):
+        turned = sketch.start_s - TURNED_S < self._turned_s < sketch.end_s + TURNED_S
+        if drone_hz is not None and _leftover(sketch, drone_hz, turned=turned):
             self._leftover_ended = True
             return []
         if self._talk is not None and self._talk.heard(sketch):
@@ -192,11 +197,14 @@ class Ear:
         return repeats(sketch.start_s - before.end_s, apart)
 
 
-def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
+def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool) -> bool:
     """Whether this is the drone itself: hardly above what is left of it, and its own pitch or a
-    partial's all the time, or too short to tell; or for a moment as exactly as nobody plays."""
+    partial's all the time, or too short to tell; or for a moment as exactly as nobody plays.
+
+    ``turned``: a knob was turned about then, and more may have been left of it.
+    """
     over_db = float(np.median(sketch.over_db)) if len(sketch.cents) else np.inf
-    if over_db >= EXACT_DB:
+    if over_db == np.inf or (over_db >= EXACT_DB and not turned):
         return False
     # an estimator may read half of it
     order = max(round(2 * hz_of(float(np.median(sketch.cents))) / drone_hz), 1) / 2
@@ -206,7 +214,7 @@ def _leftover(sketch: NoteSketch, drone_hz: float) -> bool:
         return True
     short = lasts_s < SHORTEST_S - ROUNDING_S
     still = np.median(apart) < LEFTOVER_CENTS and np.mean(apart < 2 * LEFTOVER_CENTS) > STILL_SHARE
-    return over_db < LEFTOVER_DB and bool(short or still)
+    return (over_db < LEFTOVER_DB and bool(short or still)) or (turned and bool(still))
 
 
 def _cut(event: Event, end_s: float) -> Event:

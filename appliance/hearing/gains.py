@@ -48,7 +48,7 @@ MEETING_HZ = 8.0  # a Hann taper of a quarter of a second hears no further
 FAR = 9.0  # times the error's square: a jump
 STILL_STEPS = 20  # 0.4 s: by then it is known what is played, and a far gain is the room's
 COMMON_LEAST = 0.08  # of all gains, 0.7 dB: a change that is common
-COMMON_MOST = 2.0  # 6 dB: more at once is no knob
+COMMON_MOST = 4.0  # 12 dB: more at once is no knob
 COMMON_LEFT = 0.2  # of the change's power: what is not common in it
 COMMON_PARTIALS = 2.0  # so many at least, counted by their power
 STUCK_STEPS = 150  # what stays so for 3 s is a new room
@@ -91,7 +91,7 @@ class RoomGains:
         self._struck, self._loudest = False, 0.0
         self._learned = self._alone = self._alone_steps = 0
         self._quiet = self._explained = 0  # steps
-        self._gated = self._converged = False
+        self._gated = self._converged = self._turned_up_or_down = False
 
     # -- what the rest of the ear asks --------------------------------------------------------
 
@@ -119,6 +119,11 @@ class RoomGains:
         """Steps up to now in which the drone was alone, if that has just turned out; else 0."""
         steps, self._alone_steps = self._alone_steps, 0
         return steps
+
+    def take_turned_up_or_down(self) -> bool:
+        """Whether all gains have changed alike since this was last asked."""
+        turned, self._turned_up_or_down = self._turned_up_or_down, False
+        return turned
 
     def clean(self, mic: Floats, sent: Floats, played_hz: Floats) -> tuple[Floats, Flags]:
         """Clean one chunk; also say for each step whether nothing can be heard through it.
@@ -271,10 +276,11 @@ class RoomGains:
         self._still = (self._still + 1) * still
         off = fitted - self._gains
         if self._converged and self._struck:
-            common = _common(fitted * still, self._gains * still)
-            if common != 1.0:
+            for among in (1.0, still):  # all of them, or those that no player touches
+                common = _common(fitted * among, self._gains * among)
+                self._turned_up_or_down |= common != 1.0
                 self._gains = self._gains * common
-                off = fitted - self._gains
+            off = fitted - self._gains
             near = off.real**2 + off.imag**2 < FAR * self._error * self._growth()
             still = still & (near | (self._still > STILL_STEPS))
         self._lost = (self._lost + 1) * ~still
