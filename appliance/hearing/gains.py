@@ -35,6 +35,7 @@ STRUCK, STRUCK_STEPS = 6.0, 5  # times louder within 0.1 s: a stroke, not a room
 LOUDEST_KEPT = 0.98  # a step: a long note fades
 FALLEN = 16.0  # times softer than its loudest: the note has ended
 ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
+IN_UNISON = 0.8  # of what was heard lately: less is a player elsewhere, and what is left beside
 PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
@@ -52,6 +53,10 @@ COMMON_MOST = 4.0  # 12 dB: more at once is no knob
 COMMON_LEFT = 0.2  # of the change's power: what is not common in it
 COMMON_PARTIALS = 2.0  # so many at least, counted by their power
 STUCK_STEPS = 150  # what stays so for 3 s is a new room
+# So does what stands still. In takes with a walk all gains moved by less than STOOD of the square
+# of how far they were off; of 27 notes that the drone's partials explained for as long, one did.
+STOOD, STOOD_STEPS = 0.0025, 8
+OTHER = 0.15  # of the gains' power: less is seen by no note
 # A partial that the room cancels here is there again a step away: what wanders is a share of the
 # partials around, not of itself.
 NEIGHBOURS = np.ones(5) / 5
@@ -91,6 +96,7 @@ class RoomGains:
         self._struck, self._loudest = False, 0.0
         self._learned = self._alone = self._alone_steps = 0
         self._quiet = self._explained = 0  # steps
+        self._explained_by = np.zeros(count, complex)  # gains when the drone began to explain all
         self._gated = self._converged = self._turned_up_or_down = False
 
     # -- what the rest of the ear asks --------------------------------------------------------
@@ -178,7 +184,8 @@ class RoomGains:
         order = np.maximum(np.rint(hz / root_hz), 1.0)
         own = np.abs(hz / (order * root_hz) - 1.0) < ON_DRONE
         self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
-        hz = hz if self._struck else hz[~own]
+        in_unison = self._struck and own.sum() > IN_UNISON * len(own)
+        hz = hz if in_unison else hz[~own]
         order = np.maximum(np.rint(partial_hz / hz[:, None]), 1.0)
         apart = np.abs(order * hz[:, None] - partial_hz)
         return np.asarray((apart < MEETING_HZ).any(0))
@@ -192,7 +199,7 @@ class RoomGains:
         """Mean square of the drone at the microphone."""
         if self._gains is None:
             return 0.0
-        return 0.5 * float(np.vdot(self._gains, self._gains).real) * self._sending.scale**2
+        return 0.5 * _power(self._gains) * self._sending.scale**2
 
     def _gate_power(self) -> float:
         quiet = max(self._quiet_mean, LEAST_QUIET * self._drone_power())
@@ -263,11 +270,24 @@ class RoomGains:
         known = alone and (not self._struck or heard < self.quiet_power)
         self._quiet = self._quiet + 1 if known else 0
         self._explained = self._explained + 1 if alone else 0
-        if self._quiet >= RELEASE_STEPS or self._explained >= STUCK_STEPS:
+        if self._explained == 1:
+            self._explained_by = self._fitted[step]
+        stuck = self._explained >= STUCK_STEPS or self._another_room(step)
+        if self._quiet >= RELEASE_STEPS or stuck:
             self._gated = False
             self._alone_steps = self._fits.span + RELEASE_STEPS - 1
             self._gains = self._fitted[step]
             self._history.clear()
+
+    def _another_room(self, step: int) -> bool:
+        """Whether the gains are others, and stand as still as only a drone's do."""
+        if self._explained < STOOD_STEPS:
+            return False
+        assert self._gains is not None
+        fitted = self._fitted[step]
+        off = _power(fitted - self._gains)
+        stood = _power(fitted - self._explained_by) < STOOD * off
+        return stood and off > OTHER * _power(self._gains)
 
     def _hold(self, step: int) -> None:
         """While somebody may play, move those gains whose fit can be trusted."""
@@ -338,6 +358,10 @@ def _common(fitted: Gains, gains: Gains) -> float:
     off, left = np.abs(fitted - gains) ** 2, np.abs(fitted - common * gains) ** 2
     sane = abs(common - 1.0) > COMMON_LEAST and 1 / COMMON_MOST < common < COMMON_MOST
     return common if sane and left.sum() < COMMON_LEFT * off.sum() else 1.0
+
+
+def _power(gains: Gains) -> float:
+    return float(np.vdot(gains, gains).real)
 
 
 def _around(squares: Floats) -> Floats:
