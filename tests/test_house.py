@@ -157,7 +157,7 @@ def test_every_process_keeps_linear_algebra_to_one_thread(module: str) -> None:
 
 
 SOUNDS = (
-    "import appliance.devices.sound\n"
+    "import appliance.devices.sound, appliance.devices.sound_process\n"
     "from appliance.devices.loudspeaker import Loudspeaker\n"
     "from appliance.settings import Settings\n"
     "Loudspeaker(Settings().drone, 48000.0).render(512)\n"

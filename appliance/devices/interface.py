@@ -1,8 +1,9 @@
 """The sound interface as the room holds it: a process that plays and listens, kept alive.
 
 A device that vanishes ends the process (PortAudio lists devices once, and with a dead sound server
-it aborts whoever asks again); a new one is started every ``reopen_after_s`` until the device is
-back. The room goes on meanwhile and the last drone order is given again.
+it aborts whoever asks again); a new one looks every ``reopen_after_s`` until the device is back,
+and the next has loaded what it needs by then. The room goes on meanwhile and the last drone order
+is given again.
 """
 
 import logging
@@ -47,6 +48,7 @@ class Interface:
         self._reopened = 0
         self._search_steps = 0
         self._link: Link[Any, Any] | None = None
+        self._next: tuple[subprocess.Popen[bytes], Link[Any, Any]] | None = None
         self._link_lock = threading.Lock()
         self._last_order: DroneOrder | None = None
         self._stopping = threading.Event()
@@ -109,9 +111,8 @@ class Interface:
             self._keeper.join()
 
     def _open(self) -> None:
-        ours, theirs = Pipe()
-        self._process = start_process(theirs)
-        theirs.close()
+        self._process, ours = self._next or _stand_ready()
+        self._next = None
         try:
             ours.send((self._settings.sound, self._settings.drone))
             answer = ours.recv() if self._answers(ours) else "it does not answer"
@@ -188,10 +189,19 @@ class Interface:
             except DeviceError as error:
                 self._search_steps += 1
                 logger.debug("not yet: %s", error)
+                self._next = _stand_ready()
                 self._stopping.wait(self._settings.sound.reopen_after_s)
             else:
                 return True
+        self._let_next_go()
         return False
+
+    def _let_next_go(self) -> None:
+        if self._next is not None:
+            self._process, link = self._next
+            self._next = None
+            link.close()
+            self._end_process()
 
     def _end_process(self) -> None:
         try:
@@ -201,11 +211,19 @@ class Interface:
             self._process.wait()
 
 
+def _stand_ready() -> "tuple[subprocess.Popen[bytes], Link[Any, Any]]":
+    """Start a sound process that looks for devices once the settings are sent to it."""
+    ours, theirs = Pipe()
+    process = start_process(theirs)
+    theirs.close()
+    return process, ours
+
+
 def start_process(link: "Link[Any, Any]") -> subprocess.Popen[bytes]:
     """Start a sound process that serves the other end of ``link``."""
     paths = [str(HOUSE), os.environ.get("PYTHONPATH", "")]
     return subprocess.Popen(
-        [sys.executable, "-m", "appliance.devices.sound", str(link.fileno())],
+        [sys.executable, "-m", "appliance.devices.sound_process", str(link.fileno())],
         env={
             **os.environ,
             "PYTHONPATH": os.pathsep.join(filter(None, paths)),

@@ -1,16 +1,8 @@
-"""The sound interface: one full-duplex stream.
-
-As a program of its own (``python -m appliance.devices.sound FD``) it serves
-:class:`appliance.devices.interface.Interface` over the connection FD: a process that does nothing
-but sound never waits for the hearing's Python, and one that ends takes a sound library with it
-that has lost its device.
-"""
+"""The sound interface: one full-duplex stream, in a process of its own (``sound_process.py``)."""
 
 import os
-import sys
 import threading
 import time
-from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -36,7 +28,6 @@ SILENT_DEVICE_S = 1.0  # a device that has not called back for so long has gone
 CHECK_S = 0.2
 LAST_BLOCKS_S = 1.0  # to pass on what was heard before the stream was closed
 MOST_INPUTS = 8  # are recorded by the room check
-REAL_TIME_PRIORITY = 5  # above everything that is not real time, below any sound server's
 FLAGS = ("input_underflow", "input_overflow", "output_underflow", "output_overflow")
 
 
@@ -180,7 +171,7 @@ class Recorder:
             raise sd.CallbackStop
 
 
-def _serve(link: "Connection[Any, Any]") -> None:
+def serve(link: "Connection[Any, Any]") -> None:
     """Open the stream, pass blocks on and obey orders until the other end closes or says None."""
     settings, drone = link.recv()
     if drone is None:
@@ -212,31 +203,3 @@ def _pass_blocks_on(duplex: Duplex, link: "Connection[Any, Any]") -> None:
             return
         elif duplex.gone:
             os._exit(1)
-
-
-def _come_first() -> None:
-    """Ask the kernel to let this process, which does little and never long, run before others.
-
-    A page being rendered must not make the drone click. Without the permission (RLIMIT_RTPRIO,
-    usual in the group audio) it goes on as it is.
-    """
-    with suppress(PermissionError):
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME_PRIORITY))
-
-
-def main() -> None:
-    """Serve the connection whose file descriptor is the first argument."""
-    _come_first()
-    link: Connection[Any, Any] = Connection(int(sys.argv[1]))
-    try:
-        _serve(link)
-    except DeviceError as error:
-        link.send(str(error))
-    except EOFError:
-        pass  # the room has gone
-    # Past PortAudio's own leave-taking, which aborts when its sound server has died.
-    os._exit(0)
-
-
-if __name__ == "__main__":
-    main()

@@ -97,7 +97,9 @@ def family(process: psutil.Process) -> dict[str, psutil.Process]:
     """The process and its children, by what they are."""
     found = {"room": process}
     for child in process.children(recursive=True):
-        found["sound" if "appliance.devices.sound" in child.cmdline() else str(child.pid)] = child
+        found[
+            "sound" if "appliance.devices.sound_process" in child.cmdline() else str(child.pid)
+        ] = child
     return found
 
 
