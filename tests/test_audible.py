@@ -92,3 +92,11 @@ def test_cues_keep_their_distance_to_a_drone_that_is_set_on_the_page(level_dbfs:
     peak = float(np.max(np.abs(one.render(4800))))
     over_db = DRONE.cue_level_dbfs - DRONE.level_dbfs
     assert 20 * np.log10(peak) == pytest.approx(level_dbfs + over_db, abs=0.01)
+
+
+def test_the_tick_of_going_without_is_softer_than_a_cue() -> None:
+    one = Loudspeaker(DRONE, RATE_HZ)
+    one.order(DroneOrder(220.0, without=True))
+    ticks = np.concatenate([one.render(4800) for _ in range(50)])
+    peak_dbfs = 20 * np.log10(float(np.max(np.abs(ticks))))
+    assert peak_dbfs == pytest.approx(DRONE.cue_level_dbfs - 10.0, abs=0.01)
