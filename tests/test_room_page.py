@@ -2,7 +2,9 @@
 
 import re
 import sqlite3
+import threading
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
@@ -12,15 +14,36 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from appliance.caretaker import Caretaker
 from appliance.control import ask
 from appliance.log.people import People, Person, Role
+from appliance.practice.signs import Sign
 from appliance.settings import Settings
 from appliance.vocabulary import NoteEnded, NoteLanded
 from tests.soundcard import wait_for
-from tests.stage import START_S, Stage, build, note
+from tests.stage import MIDDLE, START_S, Stage, build, note
 from web import create_app
 
 PINS = {"Orla": "482913", "Ilka": "719264", "Jo": "530187"}
+
+
+class _Light:
+    """Remembers what it was asked to show."""
+
+    def __init__(self) -> None:
+        self.signs: list[Sign] = []
+
+    def show(self, sign: Sign) -> None:
+        self.signs.append(sign)
+
+    def note(self) -> None:
+        """Not looked at here."""
+
+    def try_out(self) -> None:
+        """Not looked at here."""
+
+    def close(self) -> None:
+        """There is nothing to put out."""
 
 
 @pytest.fixture
@@ -95,6 +118,38 @@ def test_how_the_room_is(stage: Stage, client: FlaskClient) -> None:
     stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
     wait_for(stage.rows)
     assert "Sitting is on" in _room(client) and "1 notes since" in _room(client)
+
+
+def test_page_and_light_say_what_is_the_matter_and_no_longer_than_it_is(
+    tmp_path: Path,
+) -> None:
+    """Somebody holds the log, so nothing can be written; the drone goes on."""
+    light = _Light()
+    stage = build(tmp_path, caretaker=Caretaker(light=light))
+    stopping = threading.Event()
+    serving = threading.Thread(target=stage.room.serve, args=(stopping,))
+    serving.start()
+    client = _client(stage)
+    try:
+        wait_for(lambda: stage.log_path.exists() and "Log well" in _room(client))
+        stage.hold(MIDDLE)
+        with closing(sqlite3.connect(stage.log_path, isolation_level=None)) as somebody:
+            somebody.execute("BEGIN EXCLUSIVE")
+            stage.hear(2.0, NoteEnded(note(1.0, 2.0)))
+            wait_for(lambda: "wait in memory" in _room(client), 30.0)
+            assert "locked" in _room(client) and "The drone sounds on A3." in _room(client)
+            wait_for(lambda: light.signs[-1:] == [Sign.TROUBLE])
+            somebody.execute("ROLLBACK")
+        wait_for(lambda: "Log well, 1 notes" in _room(client), 30.0)
+        wait_for(lambda: light.signs[-1] is Sign.HEARING)
+        stage.room._settings_trouble = "A key is unknown."
+        assert "Settings A key is unknown." in _room(client)
+        wait_for(lambda: light.signs[-1] is Sign.TROUBLE)
+    finally:
+        stopping.set()
+        stage.sound.fall_silent()
+        serving.join()
+        stage.pins.reset()
 
 
 def test_drone_by_phone(stage: Stage, client: FlaskClient) -> None:
