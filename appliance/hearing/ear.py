@@ -160,6 +160,9 @@ class Ear:
         if self._talk is not None and self._talk.heard(sketch):
             return []
         landing = measure(sketch, self._pitch.blur_s, drone_hz)
+        alone = self._talk is not None and self._talk.alone(sketch)
+        if alone and not landing.measurable:
+            return []
         # nobody steps or slides from what nobody played
         arrival = Arrival.BOW if afresh else sketch.arrival
         shift = None
@@ -210,7 +213,7 @@ def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool) -> bool:
     order = max(round(2 * hz_of(float(np.median(sketch.cents))) / drone_hz), 1) / 2
     apart = np.abs(sketch.cents - CENTS_PER_OCTAVE * np.log2(order * drone_hz))
     lasts_s = np.inf if sketch.end_s is None else sketch.end_s - sketch.start_s
-    if lasts_s < EXACT_S and np.mean(apart < EXACT_CENTS) > EXACT_SHARE:
+    if np.mean(apart < EXACT_CENTS) > EXACT_SHARE:
         return True
     short = lasts_s < SHORTEST_S - ROUNDING_S
     still = np.median(apart) < LEFTOVER_CENTS and np.mean(apart < 2 * LEFTOVER_CENTS) > STILL_SHARE

@@ -36,6 +36,7 @@ LOUDEST_KEPT = 0.98  # a step: a long note fades
 FALLEN = 16.0  # times softer than its loudest: the note has ended
 ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
 IN_UNISON = 0.8  # of what was heard lately: less is a player elsewhere, and what is left beside
+EXACTLY, EXACT_HOPS = 0.0003, 24  # within half a cent for a quarter of a second: nobody plays so
 PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
@@ -182,9 +183,11 @@ class RoomGains:
         root_hz, partial_hz = self.drone.root_hz, self.drone.partial_hz
         hz = played_hz[~np.isnan(played_hz)]
         order = np.maximum(np.rint(hz / root_hz), 1.0)
-        own = np.abs(hz / (order * root_hz) - 1.0) < ON_DRONE
+        apart = np.abs(hz / (order * root_hz) - 1.0)
+        own = apart < ON_DRONE
         self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
-        in_unison = self._struck and own.sum() > IN_UNISON * len(own)
+        exact = np.mean(apart < EXACTLY) > IN_UNISON if len(hz) >= EXACT_HOPS else False
+        in_unison = self._struck and own.sum() > IN_UNISON * len(own) and not exact
         hz = hz if in_unison else hz[~own]
         order = np.maximum(np.rint(partial_hz / hz[:, None]), 1.0)
         apart = np.abs(order * hz[:, None] - partial_hz)
