@@ -10,14 +10,15 @@ from weakref import ref
 import pytest
 
 from appliance.log import shelf as shelf_module
+from appliance.log.calendar import CalendarWeek
 from appliance.log.logbook import Logbook
 from appliance.log.logfile import NoLogYetError
 from appliance.log.reader import LogReader
 from appliance.log.records import parse_id
 from appliance.log.shelf import Shelf
-from appliance.log.weeks import Landing, Reading, landings_of, read_week
+from appliance.log.weeks import Landing, Reading, Week, landings_of, read_week
 from appliance.vocabulary import Call
-from tests.log_rows import PLAIN, ZONE, heard, instant
+from tests.log_rows import PLAIN, ZONE, fill, heard, instant, shift
 
 AT = instant(2026, 2, 9)
 EVER = (0.0, 1e11)
@@ -215,6 +216,56 @@ def test_a_week_is_found_once_for_each_reading(log: Logbook) -> None:
     landings = landings_of(notes, Reading(), ZONE)
     landings.clear()  # a list of one's own
     assert len(landings_of(notes, Reading(), ZONE)) == 4
+
+
+def test_one_more_note_makes_anew_only_the_lines_it_is_in(tmp_path: Path) -> None:
+    path = tmp_path / "room.db"
+    fill(path)
+    shelf = Shelf(path)
+    weeks = [CalendarWeek.parse(week).bounds(ZONE) for week in ("2026-W07", "2026-W06")]
+
+    def read(reader: LogReader) -> Week:
+        this, before = (reader.notes(*bounds) for bounds in weeks)
+        return read_week(this, before, Reading(), ZONE)
+
+    with shelf.reader() as reader:
+        first = read(reader)
+        at = instant(2026, 2, 15, 20)
+        with Logbook(path, "north room") as log:
+            sitting = log.begin_sitting(at, instrument="viola", a4_hz=440.0)
+            moved = heard("G4", 90.0, 30.0, shift=shift("B3", "G4", 0.9))
+            log.add_note(sitting, moved, at.later(3.0))
+        second = read(reader)
+    lines = {line.name: line for line in (*first.by_note, *first.by_shift)}
+    again = {line.name: line for line in (*second.by_note, *second.by_shift)}
+    assert again.keys() == lines.keys()
+    made_anew = {name for name in lines if again[name] is not lines[name]}
+    assert made_anew == {"G4", "B3→G4"}
+    assert again["G4"].tally.count == lines["G4"].tally.count + 1
+    with LogReader(path) as reader:
+        fresh = read(reader)
+    for one, other in (
+        *zip(second.by_note, fresh.by_note, strict=True),
+        *zip(second.by_shift, fresh.by_shift, strict=True),
+    ):
+        assert (one.name, one.tally, one.compared) == (other.name, other.tally, other.compared)
+    assert (second.total, second.beside) == (fresh.total, fresh.beside)
+
+
+def test_a_call_and_a_struck_note_change_the_sums_of_their_sitting_alone(tmp_path: Path) -> None:
+    path = tmp_path / "room.db"
+    fill(path)
+    with Logbook(path, "north room") as log:
+        rows = log.notes(*EVER)
+        before = {one.marks[0]: one for one in log.sums(*EVER)}
+        called, struck = rows[5].note_id, rows[100].note_id
+        assert rows[5].sitting.sitting_id != rows[100].sitting.sitting_id
+        log.add_call(called, Call.SHARP, rows[5].ended_at.later(1.0))
+        one = {one.marks[0] for one in log.sums(*EVER) if one != before[one.marks[0]]}
+        log.strike(struck)
+        both = {one.marks[0] for one in log.sums(*EVER) if one != before[one.marks[0]]}
+    assert one == {parse_id(rows[5].sitting.sitting_id)}
+    assert both == one | {parse_id(rows[100].sitting.sitting_id)}
 
 
 def test_what_is_let_go_is_gone(log: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:

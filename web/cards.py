@@ -45,7 +45,12 @@ class Card:
     band_cents: float
     diary: Diary | None  # None: not drawn
     sides: tuple[str, str]
-    href: str  # of its own page
+    asked: Asked
+
+    @cached_property
+    def href(self) -> str:
+        """Where its own page is, read the same way; for the cards that are shown."""
+        return line_href(self.line, self.asked)
 
     @cached_property
     def lie(self) -> Lie:
@@ -109,7 +114,7 @@ def card_of(line: Line, asked: Asked, diary: Diary | None) -> Card:
         name, sides = move_name(line.from_midi, line.to_midi), SHIFT_SIDES
     else:
         name, sides = note_name(line.midi), SIDES
-    return Card(name, line, asked.reading.band_cents, diary, sides, line_href(line, asked))
+    return Card(name, line, asked.reading.band_cents, diary, sides, asked)
 
 
 def line_href(line: Line, asked: Asked) -> str:

@@ -14,9 +14,10 @@ cannot make it narrower than Newcombe's interval for independent notes. Nothing 
 
 import math
 from collections import Counter
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,9 @@ from appliance.vocabulary import Outcome
 
 Counts = NDArray[np.float64]
 
+# Asked of every landing of both stretches.
+_CONDITIONS: Callable[[Landing], Hashable] = attrgetter("conditions")
+_OUTCOME: Callable[[Landing], Outcome] = attrgetter("outcome")
 _LEAST_FREEDOM = 2  # below, Student's t is no longer near its expansion, and nothing can be told
 
 
@@ -126,7 +130,7 @@ def change_between(before: Sequence[Landing], after: Sequence[Landing]) -> Chang
     ``None``, and so not enough to tell: fewer than eight notes to compare, or fewer than three
     sittings with them, on either side, or sittings so unlike that one decides.
     """
-    conditions = list({one.conditions for one in before} & {one.conditions for one in after})
+    conditions = list(set(map(_CONDITIONS, before)) & set(map(_CONDITIONS, after)))
     sides = [_side(landings, conditions) for landings in (before, after)]
     if any(len(side.notes) < FEWEST_SITTINGS or side.notes.sum() < FEW for side in sides):
         return None
@@ -170,8 +174,8 @@ def _side(landings: Sequence[Landing], conditions: Sequence[Hashable]) -> _Side:
     every = Counter(
         zip(
             sittings_of(landings),
-            (one.conditions for one in landings),
-            (one.outcome for one in landings),
+            map(_CONDITIONS, landings),
+            map(_OUTCOME, landings),
             strict=True,
         )
     )

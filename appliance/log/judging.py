@@ -8,7 +8,6 @@ import math
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import partial
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -113,11 +112,7 @@ def judge_all(
 ) -> list[Landing | Outcome]:
     """Hold notes against their targets, in their order; a landing points to its part of them."""
     parts = columns_of(rows).parts
-    return [
-        found
-        for part in parts
-        for found in part.once(("judged", reading, zone), partial(_judged, part, reading, zone))
-    ]
+    return [found for part in parts for found in _judged(part, reading, zone)]
 
 
 def _judged(

@@ -103,18 +103,22 @@ class LogReader(LogFile):
         and what it was called may.
         """
         player, where = self._whose(None)
-        span = f"note.ended_wall_s >= :start AND note.ended_wall_s < :end {where}"
         values = {"start": start_wall_s, "end": end_wall_s, "player": player}
         number = f"{2**NUMBER_BITS - 1}"  # without the room: a sum of whole ids is too large
+        # Calls are looked for once a sitting, among all notes from its first to its last: where
+        # rooms have been merged or clocks were wrong some may be another sitting's.
         rows = self._rows(
-            f"""SELECT min(note.ended_wall_s) AS first, max(note.ended_wall_s) AS last,
-                 sitting.id, sitting.player, sitting.started_wall_s AS began,
-                 sitting.ended_wall_s AS over, count(*) AS notes, sum(note.id & {number}) AS ids,
-                 sum(note.struck) AS struck, sum(note.synchronised) AS dated,
-                 total(note.ended_wall_s) AS ended,
-                 sum((SELECT max(call.id & {number}) FROM call WHERE note_id = note.id)) AS called
-               FROM note JOIN sitting ON sitting.id = note.sitting_id WHERE {span}
-               GROUP BY sitting.id""",
+            f"""SELECT one.*, sitting.player, sitting.started_wall_s AS began,
+                 sitting.ended_wall_s AS over,
+                 (SELECT total(call.id & {number}) FROM call
+                  WHERE note_id BETWEEN one.first_id AND one.last_id) AS called
+               FROM (SELECT sitting_id, min(ended_wall_s) AS first, max(ended_wall_s) AS last,
+                      min(id) AS first_id, max(id) AS last_id, count(*) AS notes,
+                      sum(id & {number}) AS ids, sum(struck) AS struck,
+                      sum(synchronised) AS dated, total(ended_wall_s) AS ended
+                    FROM note WHERE ended_wall_s >= :start AND ended_wall_s < :end
+                    GROUP BY sitting_id) AS one
+               JOIN sitting ON sitting.id = one.sitting_id WHERE true {where}""",
             values,
         )
         found = [SittingSums(row["first"], row["last"], tuple(row.values())) for row in rows]

@@ -5,21 +5,24 @@ week can be read in another tuning, at another A4, with another band.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
+from operator import attrgetter
 from statistics import fmean
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from appliance.log.columns import NoteColumns, columns_of
-from appliance.log.judging import Landing, Reading, judge, judge_all
-from appliance.log.kinds import Kind, kinds_of
+from appliance.log.counted import counted_of
+from appliance.log.judging import Landing, Reading, judge
+from appliance.log.kinds import Kind
 from appliance.log.pace import Pace, paces
 from appliance.log.records import NoteRow
 from appliance.log.strings import StringLine, read_strings
 from appliance.log.tallies import Tally, count
 from appliance.tuning import note_name
-from appliance.vocabulary import Movement, Outcome
+from appliance.vocabulary import Movement
 
 __all__ = [
     "Beside",
@@ -36,6 +39,11 @@ __all__ = [
 ]
 
 _Key = TypeVar("_Key")
+_How = tuple[Movement, int, int]
+# Asked of every landing of a week, several times over.
+_midi: Callable[[Landing], int] = attrgetter("midi")
+_conditions: Callable[[Landing], Hashable] = attrgetter("conditions")
+_place: Callable[[Landing], tuple[int, int | None]] = attrgetter("midi", "drone_midi")
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,22 +172,23 @@ def read_week(
 def _read_week(
     rows: NoteColumns, rows_before: NoteColumns, reading: Reading, zone: ZoneInfo | None
 ) -> Week:
-    strings = read_strings(rows)
-    every = kinds_of(rows, strings.marks)
-    kinds = Counter(every)
-    judged = list(_judged(rows, every, reading, zone))
-    landings = [found for found in judged if isinstance(found, Landing)]
-    before = landings_of(rows_before, reading, zone)
+    parts = counted_of(rows, reading, zone)
+    kinds: Counter[Kind] = Counter()
+    for part in parts:
+        kinds.update(part.kinds)
+    landings = tuple(chain.from_iterable(part.landings for part in parts))
+    earlier = _earlier(rows_before, reading, zone)
     total = tally_of(landings)
+    strings = read_strings(rows)
     return Week(
         total=total,
-        before=tally_of(before),
-        compared=_compare(landings, before, total),
+        before=earlier.total,
+        compared=_compare(landings, earlier.landings, total),
         beside=_beside(landings),
-        by_note=_note_lines(landings, before),
-        by_shift=_shift_lines(landings, before),
-        unsure=judged.count(Outcome.UNSURE),
-        not_measurable=judged.count(Outcome.NOT_MEASURABLE),
+        by_note=_note_lines(landings, earlier),
+        by_shift=_shift_lines(landings, earlier),
+        unsure=sum(part.unsure for part in parts),
+        not_measurable=sum(part.not_measurable for part in parts),
         repeats=kinds[Kind.REPEAT],
         struck=kinds[Kind.STRUCK],
         paused=kinds[Kind.PAUSED],
@@ -189,8 +198,8 @@ def _read_week(
         undroned=sum(landing.drone_midi is None for landing in landings),
         paces=tuple(paces(rows)),
         strings=strings.lines,
-        landings=tuple(landings),
-        landings_before=tuple(before),
+        landings=landings,
+        landings_before=earlier.landings,
         notes=rows,
     )
 
@@ -199,31 +208,13 @@ def landings_of(
     rows: Sequence[NoteRow], reading: Reading, zone: ZoneInfo | None = None
 ) -> list[Landing]:
     """Return the counted landings among some rows, in their order."""
-    columns = columns_of(rows)
-
-    def find() -> tuple[Landing, ...]:
-        kinds = kinds_of(columns, read_strings(columns).marks)
-        judged = _judged(columns, kinds, reading, zone)
-        return tuple(found for found in judged if isinstance(found, Landing))
-
-    return list(columns.once(("landings", reading, zone), find))
+    return list(chain.from_iterable(part.landings for part in counted_of(rows, reading, zone)))
 
 
 def passage_of(rows: Sequence[NoteRow], reading: Reading) -> Counter[int]:
     """Return how often each note was played (by MIDI number), open strings too."""
     every = replace(reading, count_open=True)
     return Counter(landing.midi for landing in landings_of(rows, every))
-
-
-def _judged(
-    rows: Sequence[NoteRow], kinds: Sequence[Kind], reading: Reading, zone: ZoneInfo | None
-) -> Iterator[Landing | Outcome]:
-    """Hold against their targets the notes that count."""
-    for found, kind in zip(judge_all(rows, reading, zone), kinds, strict=True):
-        if kind is Kind.ORDINARY:
-            yield found
-        elif kind is Kind.MAY_BE_OPEN and reading.count_open:
-            yield found._replace(may_be_open=True) if isinstance(found, Landing) else found
 
 
 def tally_of(landings: Sequence[Landing]) -> Tally:
@@ -248,7 +239,7 @@ def _compare(
     count: Callable[[Sequence[Landing]], Tally] = tally_of,
 ) -> Comparison | None:
     """Compare with the week before; ``counted`` is the tally of all of this week's."""
-    common = {landing.conditions for landing in this} & {landing.conditions for landing in before}
+    common = set(map(_conditions, this)) & set(map(_conditions, before))
     if not common:
         return None
     alike = [landing for landing in this if landing.conditions in common]
@@ -261,17 +252,14 @@ def _compare(
 def _beside(landings: Sequence[Landing]) -> Beside:
     without = [landing for landing in landings if landing.without]
     sounding = [landing for landing in landings if landing.sounding and not landing.without]
-    both = {_place(landing) for landing in without} & {_place(landing) for landing in sounding}
+    both = set(map(_place, without)) & set(map(_place, sounding)) if without else set()
+    alike = [landing for landing in sounding if _place(landing) in both] if both else []
     return Beside(
         tally_of(sounding),
         tally_of(without),
-        tally_of([landing for landing in sounding if _place(landing) in both]),
+        tally_of(alike),
         tally_of([landing for landing in without if _place(landing) in both]),
     )
-
-
-def _place(landing: Landing) -> tuple[int, int | None]:
-    return landing.midi, landing.drone_midi
 
 
 def grouped(
@@ -285,28 +273,56 @@ def grouped(
     return groups
 
 
-def _note_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[NoteLine, ...]:
-    earlier = grouped(before, lambda landing: landing.midi)
+@dataclass(frozen=True, slots=True)
+class _Earlier:
+    """What a week is compared with: the week before, and the lines that were made beside it.
+
+    While it stays the same only those lines of this week are made anew that have other landings.
+    """
+
+    landings: tuple[Landing, ...]
+    total: Tally
+    by_note: Mapping[int, list[Landing]]
+    by_shift: Mapping[_How, list[Landing]]
+    notes: dict[int, NoteLine]
+    shifts: dict[_How, ShiftLine]
+
+
+def _earlier(rows: NoteColumns, reading: Reading, zone: ZoneInfo | None) -> _Earlier:
+    def find() -> _Earlier:
+        landings = tuple(landings_of(rows, reading, zone))
+        by_note, by_shift = grouped(landings, _midi), grouped(landings, _how)
+        return _Earlier(landings, tally_of(landings), by_note, by_shift, {}, {})
+
+    return rows.once(("earlier", reading, zone), find)
+
+
+def _note_lines(this: Iterable[Landing], earlier: _Earlier) -> tuple[NoteLine, ...]:
     lines = []
-    for midi, group in grouped(this, lambda landing: landing.midi).items():
-        tally = tally_of(group)
-        compared = _compare(group, earlier.get(midi, ()), tally)
-        lines.append(NoteLine(midi, tally, compared, tuple(group)))
+    for midi, group in grouped(this, _midi).items():
+        line, landings = earlier.notes.get(midi), tuple(group)
+        if line is None or line.landings != landings:
+            tally = tally_of(landings)
+            compared = _compare(landings, earlier.by_note.get(midi, ()), tally)
+            earlier.notes[midi] = line = NoteLine(midi, tally, compared, landings)
+        lines.append(line)
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.midi)))
 
 
-def _shift_lines(this: Iterable[Landing], before: Iterable[Landing]) -> tuple[ShiftLine, ...]:
-    earlier = grouped(before, _how)
+def _shift_lines(this: Iterable[Landing], earlier: _Earlier) -> tuple[ShiftLine, ...]:
     lines = []
     for how, group in grouped(this, _how).items():
-        tally = tally_along(group)
-        compared = _compare(group, earlier.get(how, ()), tally, tally_along)
-        likely = fmean(found.likely for found in group)
-        lines.append(ShiftLine(*how, likely, tally, compared, tuple(group)))
+        line, landings = earlier.shifts.get(how), tuple(group)
+        if line is None or line.landings != landings:
+            tally = tally_along(landings)
+            compared = _compare(landings, earlier.by_shift.get(how, ()), tally, tally_along)
+            likely = fmean(found.likely for found in landings)
+            line = earlier.shifts[how] = ShiftLine(*how, likely, tally, compared, landings)
+        lines.append(line)
     return tuple(sorted(lines, key=lambda line: (*_trouble(line.tally), line.name)))
 
 
-def _how(landing: Landing) -> tuple[Movement, int, int] | None:
+def _how(landing: Landing) -> _How | None:
     """How a note was arrived at: what moved, from where, to where."""
     if landing.movement is None or landing.move is None:
         return None
