@@ -198,8 +198,8 @@ def test_every_number_is_that_of_the_raw_rows(room: Room) -> None:
         before = [note for note in then if note.midi == midi and (not move or note.move == move)]
         alike = " / ".join(map(str, shares(group))), " / ".join(map(str, shares(before)))
         assert (
-            f"like for like: {alike[0]} of {len(group)}, last week {alike[1]} of {len(before)}."
-            in text[places[-1] :]
+            f"like for like: {alike[0]} % of {len(group)}, "
+            f"last week {alike[1]} % of {len(before)}." in text[places[-1] :]
         )
     assert places == sorted(places)  # the worst first
     focus = text.split("Focus of this week")[1].split("This week beside last")[0]

@@ -9,12 +9,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
+from pypdf import PdfReader
 
 from appliance.log.reader import LogReader
 from appliance.log.records import NoteRow
 from tests import million
 from tests.bench import pages
 from tests.bench.phones import Phone, ask_at_leisure
+from tests.phone import CHROMIUM, SHOTS
 
 MORE = 30_000  # notes of the longer log: the same two weeks, and two years thinly before
 
@@ -102,6 +105,41 @@ def test_phones_are_all_answered(server: pages.Server, kept_alive: bool) -> None
     answers = ask_at_leisure(phones, pages.PAGES["week"], every_s=1.5, for_s=1.5)
     assert [answer.status for answer in answers] == [200] * pages.PHONES
     assert len({answer.body for answer in answers}) == 1
+
+
+# The longest names, words and switches make the fullest sheet.
+FULL = "names=solfege&key=Gb&pitch=written&tuning=pythagorean&edge=high&a4=442&open=counted"
+
+
+@pytest.mark.skipif(
+    not Path(CHROMIUM).exists(), reason="NO CHROMIUM, THE SHEET IS NOT TESTED: install chromium"
+)
+@pytest.mark.parametrize("query", ["", FULL], ids=["plain", "full"])
+@pytest.mark.parametrize("path", ["/", "/lesson"])
+def test_five_thousand_notes_print_on_one_sheet_of_a4(
+    phone: Phone, browser: Browser, tmp_path: Path, path: str, query: str
+) -> None:
+    address = f"http://localhost:{phone.port}"
+    page = browser.new_page(color_scheme="dark")
+    page.set_default_timeout(120_000)
+    page.context.add_cookies(
+        [{"name": name, "value": value, "url": address} for name, value in phone.cookies.items()]
+    )
+    page.goto(f"{address}{path}?{pages.WEEK}&{query}")
+    page.pdf(path=tmp_path / "week.pdf", prefer_css_page_size=True)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 703, "height": 1040})  # A4 within the margins, at 96 an inch
+    SHOTS.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=SHOTS / f"full{path.replace('/', '-')}-{bool(query)}-print.png")
+    page.close()
+    sheet = PdfReader(tmp_path / "week.pdf")
+    assert len(sheet.pages) == 1
+    width, height = (float(side) / 72 * 25.4 for side in sheet.pages[0].mediabox[2:])
+    assert (round(width), round(height)) == (210, 297)  # ISO 216
+    text = " ".join(sheet.pages[0].extract_text().split())
+    for part in {"/": ("5000 notes", "Next step", "Day by day"), "/lesson": ("5000",)}[path]:
+        assert part in text, part
+    assert ("Si♭" in text or "Sol♭" in text) == bool(query)
 
 
 def _traced(monkeypatch: pytest.MonkeyPatch, prepare: Callable[[sqlite3.Connection], None]) -> None:

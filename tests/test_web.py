@@ -37,8 +37,8 @@ def test_like_for_like_uses_only_what_both_weeks_have(client: FlaskClient, log_p
     ]
     now, then = (" / ".join(map(str, shares(part))) for part in parts)
     assert (
-        f"the same notes over the same drone: {now} of {len(parts[0])}, "
-        f"last week {then} of {len(parts[1])}." in page_words(client, "/")
+        f"the same notes over the same drone: {now} % of {len(parts[0])}, "
+        f"last week {then} % of {len(parts[1])}." in page_words(client, "/")
     )
 
 

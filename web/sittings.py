@@ -21,7 +21,7 @@ from appliance.log.timeline import (
     Timeline,
     read_timeline,
 )
-from appliance.log.weeks import Landing, Week, landings_of, read_week, tally_of
+from appliance.log.weeks import Landing, Reading, Week, landings_of, read_week, tally_of
 from appliance.tuning import nearest_note
 from appliance.vocabulary import LogbookError
 from web import naming
@@ -66,11 +66,15 @@ def show_sittings() -> ResponseReturnValue:
     with open_log() as log:
         found = log.sittings(before_s, A_PAGE + 1)
         earlier = found[A_PAGE - 1][0].started_at.wall_s if len(found) > A_PAGE else None
-        counted = _counted(log, [sitting for sitting, _ in found[:A_PAGE]], asked)
+        read = _readings([sitting for sitting, _ in found[:A_PAGE]], asked)
+        counted = _counted(log, [sitting for sitting, _ in found[:A_PAGE]], read)
     return render_template(
         "sittings.html",
         sittings=found[:A_PAGE],
         counted=counted,
+        bands=sorted(
+            {reading.band_cents for reading in read.values()} - {asked.reading.band_cents}
+        ),
         kept=asked.switches(),
         held=asked.switches() | {key: request.args[key] for key in request.args if key == "before"},
         earlier=earlier,
@@ -80,24 +84,27 @@ def show_sittings() -> ResponseReturnValue:
     )
 
 
-def _counted(log: LogReader, sittings: list[SittingRow], asked: Asked) -> dict[str, Tally]:
-    """What became of the notes of sittings, each read the way its own week is read; by their ids.
-
-    Without a note that counts there is none.
-    """
-    if not sittings:
-        return {}
+def _readings(sittings: list[SittingRow], asked: Asked) -> dict[str, Reading]:
+    """How each sitting is read: as its own week is; by their ids."""
     zone = current_room().zone
-    begins_s = min(one.started_at.wall_s for one in sittings) - _CLOCK_SET_S
-    ends_s = max(one.ended_at.wall_s if one.ended_at else _NEVER_S for one in sittings)
-    rows = log.notes(begins_s, ends_s + _CLOCK_SET_S)
-    read = {
+    return {
         one.sitting_id: in_focus(asked, CalendarWeek.of(one.started_at.wall_s, zone)).reading
         for one in sittings
     }
+
+
+def _counted(
+    log: LogReader, sittings: list[SittingRow], read: dict[str, Reading]
+) -> dict[str, Tally]:
+    """What became of the notes of sittings, by their ids; there is none without a counted note."""
+    if not sittings:
+        return {}
+    begins_s = min(one.started_at.wall_s for one in sittings) - _CLOCK_SET_S
+    ends_s = max(one.ended_at.wall_s if one.ended_at else _NEVER_S for one in sittings)
+    rows = log.notes(begins_s, ends_s + _CLOCK_SET_S)
     found: dict[str, list[Landing]] = {}
     for reading in set(read.values()):
-        landings = landings_of(rows, reading, zone)
+        landings = landings_of(rows, reading, current_room().zone)
         for sitting_id, landing in zip(sittings_of(landings), landings, strict=True):
             if read.get(sitting_id) == reading:
                 found.setdefault(sitting_id, []).append(landing)

@@ -11,7 +11,7 @@ from appliance.log.tallies import Tally
 from appliance.log.term import Moved, Stretch
 from appliance.log.weeks import ShiftLine
 from web.naming import move_name, note_name, pitch_class_name
-from web.words import SHIFT_SIDES, SIDES, cents
+from web.words import NO_BREAK, SHIFT_SIDES, SIDES, cents
 
 SIGNS = {Verdict.MORE: "more", Verdict.FEWER: "fewer", Verdict.UNTOLD: "not enough to tell"}
 
@@ -94,7 +94,7 @@ def meaning(change: Change | None) -> str:
 
 
 def _share(share: float) -> str:
-    return f"{100 * share:.0f} %"
+    return f"{100 * share:.0f}{NO_BREAK}%"
 
 
 def verdict(difference: Difference | None) -> str:

@@ -89,7 +89,7 @@ def like_for_like(compared: Comparison | None) -> str:
     if compared is None:
         return "Last week has no note over the same drone to set beside them."
     this, before = (
-        f"{shares(tally)} of {tally.count}".replace(" ", NO_BREAK)
+        f"{shares(tally)} %".replace(" ", NO_BREAK) + f" of{NO_BREAK}{tally.count}"
         for tally in (compared.this, compared.before)
     )
     return f"Like for like, the same notes over the same drone: {this}, last week {before}."

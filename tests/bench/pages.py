@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from html import unescape
 from pathlib import Path
 from threading import Event, Thread
 
@@ -115,6 +116,13 @@ def phones_of(server: Server, count: int, *, kept_alive: bool) -> list[Phone]:
     return [Phone(server.port, dict(first.cookies), kept_alive) for _ in range(count)]
 
 
+def longest_sitting(phone: Phone) -> str:
+    """The page of the sitting with the most notes among the latest."""
+    text = phone.get(PAGES["sittings"]).body.decode()
+    listed = re.findall(r'href="(/sitting/[^"]+)".*?, (\d+) notes?', text, flags=re.S)
+    return unescape(max(listed, key=lambda one: int(one[1]))[0])
+
+
 def first_paint(phone: Phone, path: str) -> int:
     """Bytes transferred before a page is painted: the page itself and its style sheet."""
     return phone.get(path).transferred + phone.get("/static/page.css").transferred
@@ -159,10 +167,17 @@ def in_turns(measure: Callable[[Path], float], logs: list[Path], turns: int) -> 
     return [statistics.median(column) for column in zip(*times, strict=True)]
 
 
-def page_times(servers: list[Server], path: str, turns: int) -> tuple[list[float], Answer]:
-    """Ask servers for a page in turns, one phone alone; the medians in seconds, and an answer."""
+def page_times(
+    servers: list[Server], path: str | list[str], turns: int
+) -> tuple[list[float], Answer]:
+    """Ask servers for a page in turns, one phone alone; the medians in seconds, and an answer.
+
+    ``path`` is a list where it has another name on every server.
+    """
     phones = [phones_of(server, 1, kept_alive=False)[0] for server in servers]
-    answers = [[phone.get(path) for phone in phones] for _ in range(turns + 1)][1:]  # warm
+    paths = [path] * len(servers) if isinstance(path, str) else path
+    both = list(zip(phones, paths, strict=True))
+    answers = [[phone.get(one) for phone, one in both] for _ in range(turns + 1)][1:]  # warm
     medians = [
         statistics.median(one.took_s for one in column) for column in zip(*answers, strict=True)
     ]
@@ -318,7 +333,8 @@ def _report_times(report: Report, what: str, answers: list[Answer]) -> None:
 def _report_growth(report: Report, servers: list[Server], logs: list[Path], turns: int) -> None:
     report.say()
     report.say("| cost, ms | 10,000 notes | 1,000,000 notes | ratio | kB |\n|---|---|---|---|---|")
-    for name, path in PAGES.items():
+    sittings = [longest_sitting(phones_of(one, 1, kept_alive=False)[0]) for one in servers]
+    for name, path in [*PAGES.items(), ("the longest sitting", sittings)]:
         (few, many), answer = page_times(servers, path, turns)
         assert answer.status == 200, (path, answer.head)
         _report_ratio(report, name, few, many, f"{answer.transferred / 1000:.0f}")
