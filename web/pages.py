@@ -16,7 +16,7 @@ from appliance.log.weeks import Landing, Week, landings_of, read_week
 from appliance.tuning import TUNINGS
 from web import ear, naming
 from web.access import open_log, read_person, whose
-from web.cards import LISTED, cards_of, line_href
+from web.cards import FULL_WEEK, LISTED, cards_of, line_href
 from web.focus import read_focus, show_focus
 from web.naming import note_name
 from web.place import current_room
@@ -40,6 +40,7 @@ def show_week() -> ResponseReturnValue:
         rounds=_rounds(asked, week),
         last_played=last_played,
         listed=LISTED,
+        full=week.total.count > FULL_WEEK,
         line_href=line_href,
         focus=show_focus(read_focus(asked.week), week, asked),
         **matter,
