@@ -209,6 +209,7 @@ class Caretaker:
         """A file system mounted under /media, the room user's own: a second copy lies there."""
         self._shell("mkdir -p /media/stick; mount -t tmpfs -o uid=groundnote none /media/stick")
         self._set("stick_path", "/media/stick")
+        time.sleep(1.0)  # copies are named by the second
         self._shell("systemctl start groundnote-backup.service")
         self._set("stick_path", "")
         copies = self._shell("ls /media/stick/groundnote-backups/*.db; umount /media/stick").split()
