@@ -93,7 +93,8 @@ class Desk:
         self._win_round(ended)
 
     def _win_round(self, at: Instant) -> None:
-        if self._sitting.round is not None and self._sitting.round.won:
+        won = self._sitting.round is not None and self._sitting.round.won
+        if won and not self._just_played.strikes:
             self._sitting.end_round(at, won=True)
             self._drone.cue(Cue.ROUND_WON)
 
@@ -120,6 +121,7 @@ class Desk:
                 self._answered_s = now.monotonic_s
             self._called.log(now)
             self._just_played.settle(now.monotonic_s)
+            self._win_round(now)
             if not self._calls.sounding:
                 self._sitting.end_if_silent(now.monotonic_s)
             self._look_after(now)

@@ -51,6 +51,7 @@ class JustPlayed:
         self._last = note
         if self._keep is not None:
             if self._keep.is_of(began.monotonic_s, ended.monotonic_s):
+                self._keep = self._keep.after(ended.monotonic_s)
                 self._keep_ended(note.settled_hz or note.landing_hz, ended)
             elif self._keep.is_past(began.monotonic_s):
                 self._keep = None
@@ -63,7 +64,11 @@ class JustPlayed:
         """The same note counts and is logged: what was wanted of it is done."""
         span = began.monotonic_s, ended.monotonic_s
         if self._strike is not None and self._strike.wish.is_of(*span):
-            self._strike_under(key)
+            wish = self._strike.wish.after(ended.monotonic_s)
+            if wish.began_s is None:
+                self._strike = _Strike(wish, key)  # one more may be told of
+            else:
+                self._strike_under(key)
         if self._round is not None and self._round.is_of(*span):
             self._begin_wanted_round(ended)
 
@@ -113,6 +118,11 @@ class JustPlayed:
             known = None if wish.began_s is not None or last is None else last.key
             self._strike = _Strike(wish, known)
         self._drone.cue(Cue.STRUCK_OUT if there else Cue.NOTHING_THERE)
+
+    @property
+    def strikes(self) -> bool:
+        """Whether a note is still to be struck out: as a try it wins no round."""
+        return self._strike is not None
 
     def settle(self, at_s: float = float("inf")) -> None:
         """Strike out what is to be, once the ear has told of all that could have been meant."""

@@ -72,6 +72,7 @@ def test_a_note_that_the_ear_tells_of_after_the_press_is_struck_out(
         assert [row.struck for row in stage.rows()] == [False]
     ended_s = now_s(stage) if landed else began_s + 0.3
     stage.hear(0.1, NoteEnded(note(began_s - 0.05, ended_s, E4)))
+    stage.wait(1.0)
     wait_for(lambda: [row.struck for row in stage.rows()] == [False, True])
     play(stage, A4)
     wait_for(lambda: [row.struck for row in stage.rows()] == [False, True, False])

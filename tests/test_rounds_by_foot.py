@@ -131,3 +131,23 @@ def test_a_struck_try_was_none(tmp_path: Path) -> None:
         assert Cue.ROUND_WON not in stage.cues()
         shift(stage, 0.0)
         wait_for(lambda: stage.cues()[-1] is Cue.ROUND_WON)
+
+
+def test_a_try_that_is_struck_out_before_the_ear_has_told_of_it_wins_nothing(
+    tmp_path: Path,
+) -> None:
+    practice = replace(SETTINGS.practice, landed_in_a_row=1)
+    with opened(tmp_path, replace(SETTINGS, practice=practice)) as stage:
+        stage.hold(MIDDLE)
+        shift(stage, 0.0)
+        stage.hold(LEFT)
+        play(stage, A3)
+        began_s = now_s(stage)
+        stage.hear(0.4)
+        stage.tap(LEFT, RIGHT)
+        stage.hear(0.1, NoteEnded(note(began_s, began_s + 0.3, PURE_E4)))
+        stage.wait(1.0)
+        wait_for(lambda: [row.struck for row in stage.rows()] == [False, False, False, True])
+        assert Cue.ROUND_WON not in stage.cues()
+        shift(stage, 0.0)
+        wait_for(lambda: stage.cues()[-1] is Cue.ROUND_WON)

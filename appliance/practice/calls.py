@@ -83,6 +83,10 @@ class Wish:
             return abs(began_s - self.began_s) < SAME_WITHIN_S
         return began_s + SOUNDING_FOR_S <= self.at_s or ended_s <= self.at_s
 
+    def after(self, ended_s: float) -> "Wish":
+        """The same once the note that seemed to sound is known to have ended by then."""
+        return Wish(self.at_s, None) if ended_s <= self.at_s else self
+
     def is_past(self, began_s: float) -> bool:
         """Whether a note that was not meant comes after the one that was."""
         return self.began_s is None or began_s > self.began_s
