@@ -38,14 +38,14 @@ def test_the_next_one_has_loaded_all_but_portaudio_and_goes_with_the_room() -> N
     interface.start()
     try:
         assert "gramophone" in (interface.report().trouble or "")
+        wait_for(lambda: interface.report().search_steps == 2)  # it has looked, and now waits
         (waiting,) = wait_for(
             lambda: [one for one in sound_processes() if "_multiarray_umath" in loaded(one)]
         )
-        steps = interface.report().search_steps
         wait_for(lambda: waiting.status() == psutil.STATUS_SLEEPING)
         assert "portaudio" not in loaded(waiting)
         # It is the one that looks next.
-        wait_for(lambda: interface.report().search_steps > steps)
+        wait_for(lambda: interface.report().search_steps > 2)
         wait_for(lambda: not waiting.is_running() or waiting.status() == psutil.STATUS_ZOMBIE)
     finally:
         interface.stop()

@@ -27,8 +27,8 @@ VIBRATO_DRIFT_CENTS_S = 60.0
 VIBRATO_CENTS = 40.0
 TALK_S = 3.0  # so long after two syllables a short note is one more
 SYLLABLES = 2
-# A note too short for a landing counts where it is one of several, as in a scale that is played too
-# fast. By itself it is a knock, a squeak or a word: of 18 that had passed in 48 minutes of talk, 14.
+# A note too short for a landing counts where it is one of several, as in a scale played too fast.
+# By itself it is a knock, a squeak or a word: of 18 that had passed in 48 minutes of talk, 14.
 SHORT_S = 0.4
 COMPANY_S = 0.5  # from the end of the note before
 
