@@ -55,12 +55,25 @@ def stops(instrument: str, drone_db: float | None) -> Told:
 @pytest.mark.parametrize("instrument", STRINGS)
 def test_most_double_stops_are_told(instrument: str, drone_db: float | None) -> None:
     result = stops(instrument, drone_db)
-    assert result.one_unmeasured >= 0.7 * result.stops, result
+    assert result.one_unmeasured >= 0.9 * result.stops, result
 
 
-@pytest.mark.xfail(reason="1 or 2 of 10 are guessed or told as several", strict=True)
-@pytest.mark.parametrize("drone_db", [None, -30.0], ids=["alone", "with-drone"])
-@pytest.mark.parametrize("instrument", STRINGS)
+# Not reached yet: one of ten is guessed or told as two
+MISTOLD = [("violin", None), ("double-bass", -30.0)]
+
+
+@pytest.mark.parametrize(
+    ("instrument", "drone_db"),
+    [
+        pytest.param(
+            instrument,
+            drone_db,
+            marks=pytest.mark.xfail((instrument, drone_db) in MISTOLD, reason="1", strict=True),
+        )
+        for instrument in STRINGS
+        for drone_db in (None, -30.0)
+    ],
+)
 def test_a_double_stop_is_never_guessed(instrument: str, drone_db: float | None) -> None:
     result = stops(instrument, drone_db)
     assert result.guessed == 0, result

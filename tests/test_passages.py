@@ -5,6 +5,7 @@ import pytest
 
 from appliance.hearing import strokes
 from appliance.hearing.ear import Ear
+from appliance.hearing.notes import NoteFinder
 from appliance.hearing.passages import Passage, glide_end, glide_s
 from appliance.hearing.sketches import NoteSketch
 from appliance.hearing.traces import Hop, Traces
@@ -70,6 +71,16 @@ def test_a_slow_glide_is_measured_to_where_it_came_to_stay() -> None:
     assert onward.jump == pytest.approx(120.0, abs=2.0)
     assert glide_s(early, seen, HOP_S) < 0.155
     assert glide_s(onward, seen, HOP_S) == pytest.approx(0.19, abs=0.025)
+
+
+def test_no_note_begins_before_it_is_heard() -> None:
+    # the estimators have seen it arrive, and the glide seems to go on beyond what was heard
+    finder = NoteFinder(HOP_S, 1, LOW - 1000.0, 0.035)
+    line = moved(30, after=0)
+    finder._traces = traces(line, line, level(30)[: len(line)])
+    note = finder._arrive(Passage(LOW, HIGH - LOW, left=29, arrived=56))
+    assert note.arrival is Arrival.SLIDE
+    assert note.start <= finder._traces.now
 
 
 @pytest.mark.parametrize(

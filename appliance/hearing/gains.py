@@ -36,7 +36,7 @@ LOUDEST_KEPT = 0.98  # a step: a long note fades
 FALLEN = 16.0  # times softer than its loudest: the note has ended
 ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
 IN_UNISON = 0.8  # of what was heard lately: less is a player elsewhere, and what is left beside
-EXACTLY, EXACT_HOPS = 0.0003, 24  # within half a cent for a quarter of a second: nobody plays so
+EXACTLY, EXACT_HOPS, EXACT_CHUNKS = 0.0003, 24, 8  # within half a cent for 1.3 s: nobody plays so
 PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
@@ -98,6 +98,9 @@ class RoomGains:
         self._learned = self._alone = self._alone_steps = 0
         self._quiet = self._explained = 0  # steps
         self._explained_by = np.zeros(count, complex)  # gains when the drone began to explain all
+        self._exact = (
+            0  # chunks in which all that had a pitch was exactly the drone's, less the others
+        )
         self._gated = self._converged = self._turned_up_or_down = False
 
     # -- what the rest of the ear asks --------------------------------------------------------
@@ -186,8 +189,10 @@ class RoomGains:
         apart = np.abs(hz / (order * root_hz) - 1.0)
         own = apart < ON_DRONE
         self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
-        exact = np.mean(apart < EXACTLY) > IN_UNISON if len(hz) >= EXACT_HOPS else False
-        in_unison = self._struck and own.sum() > IN_UNISON * len(own) and not exact
+        exact = np.sum(apart < EXACTLY) > IN_UNISON * max(len(hz), EXACT_HOPS)
+        self._exact = min(self._exact + 1, 2 * EXACT_CHUNKS) if exact else max(self._exact - 1, 0)
+        in_unison = self._struck and own.sum() > IN_UNISON * len(own)
+        in_unison = in_unison and self._exact < EXACT_CHUNKS
         hz = hz if in_unison else hz[~own]
         order = np.maximum(np.rint(partial_hz / hz[:, None]), 1.0)
         apart = np.abs(order * hz[:, None] - partial_hz)

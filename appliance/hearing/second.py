@@ -18,7 +18,7 @@ MASK_SHARE = 0.012  # and so much of its frequency: vibrato of 20 cents widens i
 PARTIALS = 8  # compared: higher ones meet the first string's nearly everywhere
 FEWEST = 2  # partials of the second string that stand out: one alone is a resonance
 STANDS_DB = -30.0  # re the first string's loudest
-BELOW_DB = -14.0  # two strings are within 10 dB; 4 dB are hidden under the first one's partials
+BELOW_DB = -16.0  # two strings are within 10 dB; 6 dB are hidden under the first one's partials
 # While the player sounds the gains stand still, and people do not: recorded tones under a drone of
 # +6 dB left a third of its amplitude. A second string in unison with the drone must be louder.
 DRONE_WEIGHT = 5.0

@@ -28,7 +28,7 @@ VIBRATO_CENTS = 40.0
 TALK_S = 3.0  # so long after two syllables a short note is one more
 SYLLABLES = 2
 # A note too short for a landing counts where it is one of several, as in a scale played too fast.
-# By itself it is a knock, a squeak or a word: of 18 that had passed in 48 minutes of talk, 14.
+# By itself it is a knock, a squeak or a word: of 18 that had passed in 48 minutes of talk, 14 were.
 SHORT_S = 0.4
 COMPANY_S = 0.5  # from the end of the note before
 
@@ -42,7 +42,7 @@ class Talk:
 
     def heard(self, sketch: NoteSketch) -> bool:
         """Take the next note that has ended; whether it was a syllable."""
-        if _lasts(sketch):
+        if _lasts(sketch, LASTS_S):
             return len(sketch.cents) < FEWEST_FRAMES
         if restless(sketch):
             self._syllables_s.append(sketch.start_s)
@@ -53,18 +53,18 @@ class Talk:
         """Take the next that was no syllable; whether it is short and none came just before it."""
         assert sketch.end_s is not None
         before_s, self._ended_s = self._ended_s, sketch.end_s
-        return sketch.end_s - sketch.start_s < SHORT_S and sketch.start_s - before_s > COMPANY_S
+        return not _lasts(sketch, SHORT_S) and sketch.start_s - before_s > COMPANY_S
 
 
-def _lasts(sketch: NoteSketch) -> bool:
-    end_s = sketch.time_s[-1] if sketch.end_s is None and len(sketch.time_s) else sketch.end_s
-    return end_s is not None and end_s - sketch.start_s >= LASTS_S
+def _lasts(sketch: NoteSketch, seconds: float) -> bool:
+    """Whether its own pitch is heard to its end: what followed may have been taken for it."""
+    return len(sketch.time_s) > 0 and sketch.time_s[-1] - sketch.start_s >= seconds
 
 
 def restless(sketch: NoteSketch) -> bool:
     """Whether a short sketch moves all the time, and not as vibrato does."""
     cents, time_s = sketch.cents, sketch.time_s
-    if _lasts(sketch):
+    if _lasts(sketch, LASTS_S):
         return False
     if len(cents) < FEWEST_FRAMES:
         return True
