@@ -65,7 +65,11 @@ class Ear:
         self._cleaner = Cleaner(rate_hz, self._pitch.hop, CHUNK_HOPS)
         hop_s = self._pitch.hop / rate_hz
         self._notes = NoteFinder(
-            hop_s, self._pitch.level_hops, self._pitch.lowest_cents, self._pitch.blur_s
+            hop_s,
+            self._pitch.level_hops,
+            self._pitch.lowest_cents,
+            self._pitch.blur_s,
+            strings=bool(played.strings),
         )
         self._talk = None if played.name == VOICE else Talk()
         self._shifts = ShiftFinder(played, settings.room.a4_hz)

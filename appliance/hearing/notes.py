@@ -115,10 +115,19 @@ class NoteFinder:
     level_hops : hops over which the level is averaged: at least one period of the lowest note
     lowest_cents : the lowest pitch, re 1 Hz
     blur_s : half the span of sound that a frame looks at
+    strings : whether two may sound at once; a wind instrument's tone is one
     """
 
-    def __init__(self, hop_s: float, level_hops: int, lowest_cents: float, blur_s: float) -> None:
-        self._hop_s, self._blur_s = hop_s, blur_s
+    def __init__(
+        self,
+        hop_s: float,
+        level_hops: int,
+        lowest_cents: float,
+        blur_s: float,
+        *,
+        strings: bool,
+    ) -> None:
+        self._hop_s, self._blur_s, self._strings = hop_s, blur_s, strings
         self._smooth_level = Smoother(hop_s, level_hops, 1)
         self._smooth_bands = Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
@@ -426,6 +435,6 @@ class NoteFinder:
             cents=cents,
             level_db=level_db,
             over_db=over_db,
-            doubled=len(beside) >= DOUBLED * max(len(second), 1),
+            doubled=self._strings and len(beside) >= DOUBLED * max(len(second), 1),
             strings=_pair(cents, beside),
         )
