@@ -9,6 +9,7 @@ to seven above: there the raised first degree is more usual than the lowered sec
 practice, no source, where nothing else is said.
 """
 
+import re
 from dataclasses import dataclass
 
 from appliance.tuning import parse_note
@@ -21,6 +22,10 @@ SHARPS_ONLY = 4  # in E every black key is a sharp: the names of the log
 
 _LETTERS = "FCGDAEB"  # along the line of fifths
 _STEPS = "CDEFGAB"  # up the staff
+_SEMITONES = dict(zip(_STEPS, (0, 2, 4, 5, 7, 9, 11), strict=True))
+_PLAIN = str.maketrans("♯♭é", "#be")
+_TYPED = re.compile(r"(\D+?)(-1|\d)", re.ASCII)
+_EXAMPLES = (57, 59, 66)  # A3, B3 and F#4 tell the languages apart
 _SOLFEGE = {"C": "Do", "D": "Ré", "E": "Mi", "F": "Fa", "G": "Sol", "A": "La", "B": "Si"}
 # Fewest accidentals in the major key of each pitch class; F# and G♭ have six each.
 _FIFTHS_OF_PC = (0, -5, 2, -3, 4, -1, 6, 1, -4, 3, -2, 5)
@@ -137,6 +142,25 @@ def _solfege(letter: str, sharps: int) -> str:
     return _SOLFEGE[letter] + ("♯" * sharps if sharps > 0 else "♭" * -sharps)
 
 
+def _read(language: str) -> dict[str, int]:
+    """Return semitones above C of every name without its octave, from two flats to two sharps."""
+    spelled = [Spelled(letter, sharps, 0) for letter in _STEPS for sharps in range(-2, 3)]
+    names = {
+        spelled_name(note, language, octave=False): _SEMITONES[note.letter] + note.sharps
+        for note in spelled
+    }
+    if language == "german":
+        names |= {
+            ("H" if letter == "B" else letter) + "#" * sharps: _SEMITONES[letter] + sharps
+            for letter in _STEPS
+            for sharps in (1, 2)
+        }
+    return {name.casefold().translate(_PLAIN): semitones for name, semitones in names.items()}
+
+
+_READ = {language: _read(language) for language in LANGUAGES}
+
+
 def written_for(instrument: str) -> tuple[int, int]:
     """Return how many semitones and fifths an instrument's part is written above what sounds.
 
@@ -176,6 +200,22 @@ class Naming:
     def note(self, midi: int) -> str:
         """Name a note, such as ``F#4``."""
         return spelled_name(self.spelled(midi), self.language)
+
+    def read(self, text: str) -> int:
+        """Return the sounding MIDI number of a note typed the way :meth:`note` writes it.
+
+        Any spelling will do, capitals or not, # for ♯, b for ♭ and Re for Ré; in German F# is
+        read, too. Bb is not: there it could be B or Heses. Raises NoteNameError for what is no
+        note in this language, and for what would sound outside MIDI's 0 to 127.
+        """
+        found = _TYPED.fullmatch(text.strip().casefold().translate(_PLAIN))
+        midi = -1
+        if found and found[1] in _READ[self.language]:
+            midi = _READ[self.language][found[1]] + 12 * (int(found[2]) + 1) - self.written[0]
+        if 0 <= midi <= 127:
+            return midi
+        such = ", ".join(map(self.note, _EXAMPLES))
+        raise NoteNameError(f"{text!r} is no note here: write them such as {such}")
 
     def move(self, from_midi: int, to_midi: int) -> str:
         """Name an arrival, such as ``B3→G4``."""

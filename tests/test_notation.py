@@ -1,5 +1,7 @@
 """Spelling, names, written pitch and the staff, held against tables written out by hand."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,6 +11,7 @@ from appliance.notation import (
     CLEFS,
     LANGUAGES,
     TONICS,
+    TRANSPOSITIONS,
     Naming,
     Spelled,
     clef_of,
@@ -90,6 +93,80 @@ def test_without_a_key_the_names_are_those_of_the_log(midi: int) -> None:
 def test_german_names_and_solfege(note: Spelled, german: str, solfege: str) -> None:
     assert spelled_name(note, "german") == german
     assert spelled_name(note, "solfege") == solfege
+
+
+WRITTEN = ((0, 0), *TRANSPOSITIONS.values())
+
+
+@given(
+    st.integers(0, 127),
+    st.sampled_from(list(TONICS)),
+    st.sampled_from(LANGUAGES),
+    st.sampled_from(WRITTEN),
+)
+def test_what_is_written_is_read_again(
+    midi: int, tonic: str, language: str, written: tuple[int, int]
+) -> None:
+    naming = Naming(TONICS[tonic], language, written)
+    name = naming.note(midi)
+    if re.fullmatch(r"\D+(-1|\d)", name):  # beyond octave 9 nothing is typed
+        for typed in (name, name.lower(), name.replace("♯", "#").replace("♭", "b"), f" {name} "):
+            assert naming.read(typed) == midi
+
+
+@pytest.mark.parametrize(  # as above; the English name says what sounds
+    ("language", "typed", "means"),
+    [
+        ("german", "H3", "B3"),
+        ("german", "b3", "Bb3"),
+        ("german", "Fis4", "F#4"),
+        ("german", "ges4", "F#4"),
+        ("german", "Es5", "D#5"),
+        ("german", "As3", "G#3"),
+        ("german", "Ces4", "B3"),
+        ("german", "His3", "C4"),
+        ("german", "F#4", "F#4"),
+        ("english", "B3", "B3"),
+        ("english", "bb3", "Bb3"),
+        ("english", "B♭3", "Bb3"),
+        ("solfege", "Si3", "B3"),
+        ("solfege", "sib3", "Bb3"),
+        ("solfege", "re♯4", "D#4"),
+        ("solfege", "RÉ4", "D4"),
+        ("solfege", "sol-1", "G-1"),
+    ],
+)
+def test_typed_names(language: str, typed: str, means: str) -> None:
+    assert Naming(language=language).read(typed) == parse_note(means)
+
+
+def test_typed_notes_sound_where_the_part_is_written_for() -> None:
+    """A clarinet's written C4 sounds B♭3, a horn's F3, a double bass's an octave lower."""
+    for instrument, sounds in (("clarinet", "Bb3"), ("horn", "F3"), ("double-bass", "C3")):
+        assert Naming(written=written_for(instrument)).read("C4") == parse_note(sounds)
+
+
+@pytest.mark.parametrize(
+    ("language", "typed"),
+    [
+        ("english", "H3"),
+        ("english", "Fis4"),
+        ("english", "Do4"),
+        ("german", "Bb4"),  # B or Heses: nobody knows
+        ("german", "Do4"),
+        ("solfege", "A3"),
+        ("english", "A"),
+        ("english", "A10"),
+        ("english", "G#9"),
+        ("english", "Cb-1"),
+        ("english", "A٣"),
+        ("english", ""),
+    ],
+)
+def test_what_is_no_note_of_the_language_is_refused(language: str, typed: str) -> None:
+    naming = Naming(language=language)
+    with pytest.raises(NoteNameError, match=f"such as {naming.note(57)}, {naming.note(59)}"):
+        naming.read(typed)
 
 
 @given(st.sampled_from(LANGUAGES), st.sampled_from(list(TONICS)))

@@ -116,20 +116,25 @@ def test_every_page_takes_every_switch_and_hands_it_on(client: FlaskClient, page
             assert part in unescape(link), link
 
 
-SHOWN = {  # page -> the switches that change something on it
-    **dict.fromkeys(("/", "/note/66", "/ear", "/change", "/lesson", "/sittings"), SWITCHES),
-    "/choose": tuple(name for name in SWITCHES if name != "clef"),
-    "/room": ("names", "pitch", "key"),
+SHOWN = {  # page -> its switches; the room's own form has the other three, for the whole room
+    **dict.fromkeys((*PAGES, "/sitting/{sitting}"), SWITCHES),
+    "/room": tuple(name for name in SWITCHES if name not in ("tuning", "band", "a4")),
 }
 
 
-@pytest.mark.parametrize("page", SHOWN)
-def test_every_page_shows_its_switches_and_keeps_the_others(client: FlaskClient, page: str) -> None:
+@pytest.mark.parametrize(("page", "switches"), SHOWN.items())
+def test_every_page_shows_its_switches_and_keeps_the_others(
+    client: FlaskClient, page: str, switches: tuple[str, ...]
+) -> None:
+    if "{" in page:
+        found = re.search(r'href="/sitting/([^"?]+)', client.get("/sittings").text)
+        assert found
+        page = page.format(sitting=found[1])
     query = "tuning=pythagorean&band=15&a4=442&open=counted&key=E&pitch=octave&names=german"
     text = client.get(f"{page}?{query}&clef=tenor&edge=high").text
     form = text.split('<details class="reading">')[1].split("</form>")[0]
     shown = re.findall(r'<(?:select|input type="number") name="([a-z0-9]+)"', form)
-    assert shown == list(SHOWN[page])
+    assert shown == list(switches)
     held = re.findall(r'<input type="hidden" name="([a-z0-9]+)"', form)
     assert set(SWITCHES) <= {*shown, *held}
     assert not set(shown) & set(held)
@@ -137,6 +142,15 @@ def test_every_page_shows_its_switches_and_keeps_the_others(client: FlaskClient,
         kept = re.search(rf'name="{name}"[^>]*value="{value}"', form)
         chosen = re.search(rf'<option value="{value}" selected', form)
         assert kept or chosen, name
+
+
+def test_what_the_switches_of_the_room_page_leave_out_its_form_sets(client: FlaskClient) -> None:
+    """Of all that can be switched nothing is missing there."""
+    text = client.get("/room").text
+    form = text.split('<h2 id="tuning">')[1].split("</form>")[0]
+    fields = set(re.findall(r'name="(\w+)"', form)) - {"csrf_token", "instrument"}
+    assert fields == {"tuning", "band_cents", "a4_hz"}
+    assert len(SHOWN["/room"]) + len(fields) == len(SWITCHES)
 
 
 def test_a_drone_is_chosen_in_the_names_that_were_asked_for(client: FlaskClient) -> None:

@@ -25,7 +25,7 @@ from web import (
     ear,
     erasing,
     exports,
-    focus,
+    focus_form,
     guard,
     hosts,
     lesson,
@@ -77,7 +77,7 @@ def create_app(
     telling.register(app)
     ear.register(app)
     guard.register(app)
-    of_people = (door, people, claims, studio, focus, lesson, privacy)
+    of_people = (door, people, claims, studio, focus_form, lesson, privacy)
     for module in (pages, notes, change, exports, door_card, *of_people):
         app.register_blueprint(module.blueprint)
     sittings.register(app)

@@ -86,6 +86,11 @@ def read_person() -> Person | None:
     return person
 
 
+def read_log_of(player: Person) -> None:
+    """Let this page read a player's log, whom its view has found to be the teacher's own."""
+    g.read_person = player
+
+
 def whose() -> str | None:
     """Return the id of the player whose log this page may read; ``None`` means everybody's."""
     person = read_person() or current_person()

@@ -24,13 +24,12 @@ from web import ear, naming
 from web.access import open_log
 from web.pages import frame
 from web.place import current_room
-from web.query import SWITCHES, Asked, read_query
+from web.query import Asked, read_query
 
 blueprint = Blueprint("choose", __name__)
 
 EXPLAINED = 3  # drones whose reasons are open at once; the others are a tap away
 RUNGS = 13  # an octave and the next open rung
-_SWITCHES = tuple(name for name in SWITCHES if name != "clef")  # no staff is drawn here
 _POSITIONS = (0, 12, 24)  # semitones above the open string where the rungs may begin
 
 
@@ -89,7 +88,6 @@ def show_choice() -> ResponseReturnValue:
         drones=drones,
         ranked_a4_hz=_a4_hz(asked),
         explained=EXPLAINED,
-        switches=_SWITCHES,
         kept=_kept(asked),
         held=_held(wanted, asked),
         own=_own(asked) if drones else (),

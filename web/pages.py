@@ -85,10 +85,14 @@ def show_week_json() -> ResponseReturnValue:
     return jsonify(week_json(week, asked))
 
 
-def asked_week() -> tuple[Asked, Week, CalendarWeek | None]:
-    """Read the query, then the log: the week asked for, and the last week anybody played."""
+def asked_week(of: CalendarWeek | None = None) -> tuple[Asked, Week, CalendarWeek | None]:
+    """Read the query, then the log: the week asked for, and the last week anybody played.
+
+    ``of``: the week, where the query does not say it.
+    """
     room = current_room()
-    asked = in_focus(read_query(request.args, room.settings, room.this_week))
+    query = read_query(request.args, room.settings, room.this_week)
+    asked = in_focus(query if of is None else replace(query, week=of))
     with open_log() as log:
         rows = log.notes(*asked.week.bounds(room.zone))
         rows_before = log.notes(*asked.week.later(-1).bounds(room.zone))

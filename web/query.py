@@ -24,6 +24,7 @@ CLEF_CHOICES = ("usual", *CLEFS)  # usual: the instrument's
 ORDERS = ("trouble", "count", "pitch")
 # What the switches of a page change, in the order in which they stand there.
 SWITCHES = ("tuning", "key", "edge", "band", "a4", "open", "names", "pitch", "clef")
+NAMING = ("key", "names", "pitch", "clef")  # those of a page that names notes and judges none
 
 
 @dataclass(frozen=True, slots=True)

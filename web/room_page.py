@@ -27,7 +27,7 @@ from web import naming
 from web.access import Who, current_person, has_owner, needs
 from web.pages import frame
 from web.place import current_room, set_on_page
-from web.query import A4_HZ, BAND_CENTS, Asked, read_query
+from web.query import A4_HZ, BAND_CENTS, SWITCHES, Asked, read_query
 from web.room_answer import who_is_in
 from web.words import TUNING_NAMES
 
@@ -35,7 +35,8 @@ blueprint = Blueprint("room", __name__)
 
 LEVEL_STEP_DB = 3.0
 LEVELS_DBFS = (-60.0, -9.0)
-_SWITCHES = ("names", "pitch", "key")  # no note of the log is shown here; the key spells the drone
+_ROOMS_OWN = ("tuning", "band", "a4")  # the form below sets these for the whole room
+_SWITCHES = tuple(name for name in SWITCHES if name not in _ROOMS_OWN)
 SETS_WITHIN_S = 3.0  # a change of instrument waits for the ear
 
 
@@ -149,7 +150,7 @@ def set_tuning() -> ResponseReturnValue:
     }
     if changed and _may_set():
         _set(changed)
-    return _back(anew=("tuning", "band", "a4"))
+    return _back(anew=_ROOMS_OWN)
 
 
 @blueprint.post("/room/rules")
