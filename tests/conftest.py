@@ -10,7 +10,9 @@ from flask import Flask
 from flask.testing import FlaskClient
 from playwright.sync_api import Browser
 
+from tests.busy_weeks import fill_busy_weeks
 from tests.cast import Cast, app_for, gather
+from tests.from_rows import Log, read_rows
 from tests.log_rows import fill
 from tests.phone import chromium
 from tests.soundcard import NoSoundCardError, SoundCard
@@ -45,6 +47,26 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def client(log_path: Path) -> FlaskClient:
     """The pages of that log."""
     return app_for(log_path).test_client()
+
+
+@pytest.fixture(scope="session")
+def busy_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The log of :mod:`tests.busy_weeks`, only to be read."""
+    path = tmp_path_factory.mktemp("busy") / "room.db"
+    fill_busy_weeks(path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def busy(busy_path: Path) -> FlaskClient:
+    """The pages of those weeks."""
+    return app_for(busy_path).test_client()
+
+
+@pytest.fixture(scope="session")
+def busy_rows(busy_path: Path) -> Log:
+    """What their rows say without any of Groundnote."""
+    return read_rows(busy_path)
 
 
 @pytest.fixture(scope="session")
