@@ -24,6 +24,7 @@ def sketch(
     end_s: float | None = None,
     arrival: Arrival = Arrival.BOW,
     slide_s: float | None = None,
+    apart: float = 0.0,
 ) -> NoteSketch:
     """A note with a frame every 10 ms from its start on; ``cents`` off A4; nan: no pitch heard."""
     time_s = START_S + (np.arange(len(cents)) + 0.5) * HOP_S
@@ -37,6 +38,7 @@ def sketch(
         cents=TARGET + cents[heard],
         level_db=np.full(int(heard.sum()), -24.0),
         over_db=np.full(int(heard.sum()), 60.0),
+        apart=np.full(int(heard.sum()), apart),
     )
 
 
@@ -240,6 +242,18 @@ def test_more_scatter_is_more_uncertain() -> None:
     assert loose > still > 0.0
 
 
+@pytest.mark.parametrize("vibrato_cents", [0.0, 20.0])
+def test_estimators_that_lie_apart_are_less_sure(vibrato_cents: float) -> None:
+    cents = vibrato_cents * np.sin(2 * np.pi * 6.0 * times(1.0))
+    together, apart, unread = (
+        measure(sketch(cents, apart=a), BLUR_S).uncertainty_cents for a in (0.0, -4.0, np.nan)
+    )
+    assert together is not None
+    assert apart is not None
+    assert apart > together + 2.0
+    assert unread == together
+
+
 def test_a_note_that_still_sounds_can_be_measured() -> None:
     whole = sketch(corrected(20.0, 0.4))
     sounding = NoteSketch(
@@ -251,6 +265,7 @@ def test_a_note_that_still_sounds_can_be_measured() -> None:
         whole.cents[:45],
         whole.level_db[:45],
         whole.over_db[:45],
+        whole.apart[:45],
     )
     assert landed(measure(sounding, BLUR_S)) == pytest.approx(-20.0, abs=1.0)
 

@@ -1,5 +1,8 @@
 """Passages: by made-up lines of pitch, hop by hop; what the whole ear makes of them: test_notes."""
 
+from collections import deque
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -117,14 +120,28 @@ def sketch(hz: float, start_s: float, end_s: float, over_db: float, arrival: Arr
         still * 1200 * np.log2(hz),
         -20 * still,
         over_db * still,
+        0.0 * still,
     )
 
 
 @pytest.mark.parametrize(("over_db", "arrival"), [(0.0, "bow"), (30.0, "step")])
 def test_nobody_steps_from_what_nobody_played(over_db: float, arrival: str) -> None:
     ear = Ear(Settings(), "viola", 48000.0)
-    ear._drones = [(0.0, 220.0)]
+    ear._drones = deque([(0.0, 220.0)])
     ear._ended(sketch(220.0, 1.0, 1.4, over_db, Arrival.BOW))
     events = ear._ended(sketch(293.66, 1.4, 2.2, 30.0, Arrival.STEP))
     (note,) = [event.note for event in events if isinstance(event, NoteEnded)]
     assert note.arrival.value == arrival
+
+
+@pytest.mark.parametrize("talked", [False, True])
+def test_after_talk_what_lies_exactly_on_the_drone_is_left_of_it(talked: bool) -> None:
+    """Its first frames, while they still talk, may stray."""
+    ear = Ear(Settings(), "viola", 48000.0)
+    ear._drones = deque([(0.0, 220.0)])
+    for at_s in (1.0, 1.5) if talked else ():
+        syllable = sketch(300.0, at_s, at_s + 0.2, 30.0, Arrival.BOW)
+        assert ear._ended(replace(syllable, cents=np.linspace(0.0, 400.0, 20))) == []
+    note = sketch(660.0, 2.0, 3.3, 12.0, Arrival.BOW)
+    strays = np.where(np.arange(len(note.cents)) < 20, 5.0, 0.0)
+    assert (ear._ended(replace(note, cents=note.cents + strays)) == []) is talked

@@ -1,5 +1,7 @@
 """Talk: what is a syllable and what a note, by made-up sketches. Real talk: test_intruders."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from appliance.hearing.talk import Talk
 from appliance.vocabulary import Arrival
 
 HOP_S = 0.01
+LINES = "time_s", "cents", "level_db", "over_db", "apart"
 
 
 def sketch(
@@ -17,7 +20,7 @@ def sketch(
     cents = 8000.0 + cents_a_second * (time_s - start_s)
     level = np.full(len(time_s), -20.0)
     return NoteSketch(
-        start_s, start_s + lasts_s, Arrival.BOW, None, time_s, cents, level, level + 40.0
+        start_s, start_s + lasts_s, Arrival.BOW, None, time_s, cents, level, level + 40.0, 0 * level
     )
 
 
@@ -38,6 +41,13 @@ def test_what_lasts_is_a_note() -> None:
 
 def test_what_lasts_and_has_hardly_a_frame_of_pitch_is_none() -> None:
     assert kept([sketch(1.0, 0.8, frames=3)]) == [False]
+
+
+def test_what_lasts_and_comes_in_scraps_must_stand_still() -> None:
+    """Of several syllables, taken for one note, a pitch is heard now and then."""
+    whole = sketch(1.0, 0.9, cents_a_second=400.0), sketch(3.0, 0.9)
+    scraps = [replace(s, **{k: getattr(s, k)[::3] for k in LINES}) for s in whole]
+    assert kept(scraps) == [False, True]
 
 
 def test_a_short_sound_by_itself_is_no_note() -> None:

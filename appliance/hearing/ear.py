@@ -159,7 +159,8 @@ class Ear:
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
         afresh, self._leftover_ended = self._leftover_ended, False
         turned = sketch.start_s - TURNED_S < self._turned_s < sketch.end_s + TURNED_S
-        if drone_hz is not None and _leftover(sketch, drone_hz, turned=turned):
+        talking = self._talk is not None and self._talk.going_on(sketch.start_s)
+        if drone_hz is not None and _leftover(sketch, drone_hz, turned=turned, talking=talking):
             self._leftover_ended = True
             return []
         if self._talk is not None and self._talk.heard(sketch):
@@ -205,11 +206,12 @@ class Ear:
         return repeats(sketch.start_s - before.end_s, apart)
 
 
-def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool) -> bool:
+def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool, talking: bool) -> bool:
     """Whether this is the drone itself: hardly above what is left of it, and its own pitch or a
     partial's all the time, or too short to tell; or there as exactly as nobody plays.
 
-    ``turned``: a knob was turned about then, and more may have been left of it.
+    ``turned``: a knob was turned about then, and more may have been left of it. ``talking``:
+    somebody talked before it, and may have gone on for a part of it.
     """
     over_db = float(np.median(sketch.over_db)) if len(sketch.cents) else np.inf
     if over_db == np.inf or (over_db >= EXACT_DB and not turned):
@@ -218,7 +220,7 @@ def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool) -> bool:
     order = max(round(2 * hz_of(float(np.median(sketch.cents))) / drone_hz), 1) / 2
     apart = np.abs(sketch.cents - CENTS_PER_OCTAVE * np.log2(order * drone_hz))
     lasts_s = np.inf if sketch.end_s is None else sketch.end_s - sketch.start_s
-    if np.mean(apart < EXACT_CENTS) > EXACT_SHARE:
+    if np.mean(apart < EXACT_CENTS) > (STILL_SHARE if talking else EXACT_SHARE):
         return True
     short = lasts_s < SHORTEST_S - ROUNDING_S
     still = np.median(apart) < LEFTOVER_CENTS and np.mean(apart < 2 * LEFTOVER_CENTS) > STILL_SHARE

@@ -7,13 +7,13 @@ is heard before is what the finger did. Where vibrato already runs, the perceive
 over cycles (Timmers & Desain 2000): the landing is then the mean of its first whole cycle.
 """
 
-import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing import certainty
 from appliance.hearing.sketches import NoteSketch
 from appliance.tuning import CENTS_PER_OCTAVE, off_octave
 from appliance.vocabulary import Vibrato
@@ -44,11 +44,6 @@ LAST_S = 0.1  # where a correction has ended, if anywhere
 SETTLED_CENTS = 6.0  # from there back, what stays this near is settled
 SWINGING_CENTS = 3.0  # the same for the mean over a cycle of vibrato
 HALF_HOP_S = 0.005
-OWN_CENTS, SCATTER = 0.27, 0.95  # of the 95 % interval: see _own_error
-SCATTER_CENTS, MOST_SCATTER = 4.0, 2.0  # a little scatter is the tone's own life, more is ours
-SWING_CENTS, SWING_LEFT, SWING_SLOPE_S = 0.22, 0.57, 0.16  # under vibrato: no scatter
-LEFT = 2.6  # times the amplitude that may be left of a drone
-LEFT_IN_OCTAVES, SWINGING_IN_OCTAVES = 2.2, 1.6  # times more; vibrato swings through a partial
 OCTAVE_CENTS = 60.0
 TAIL_S = 0.04  # the last moments belong to the release
 
@@ -78,7 +73,8 @@ def measure(sketch: NoteSketch, blur_s: float, drone_hz: float | None = None) ->
     end_s = sketch.end_s if sketch.end_s is not None else float(sketch.time_s[-1:].sum())
     if sketch.doubled or end_s - sketch.start_s < SHORTEST_S - ROUNDING_S:
         return Landing()
-    time_s, cents = _inside(sketch, end_s, blur_s)
+    kept = _inside(sketch, end_s, blur_s)
+    time_s, cents = sketch.time_s[kept], sketch.cents[kept]
     if len(cents) < 2 * FEWEST_FRAMES:
         return Landing()
     vibrato, swing = _vibrato(time_s, cents)
@@ -89,21 +85,24 @@ def measure(sketch: NoteSketch, blur_s: float, drone_hz: float | None = None) ->
     landing = cents[window]
     middle = _cycle_mean(time_s, cents, cycle_s) if cycle_s else float(np.median(landing))
     settled = _settled(time_s, cents, window.stop, vibrato)
-    in_octaves = LEFT_IN_OCTAVES if swing is None else SWINGING_IN_OCTAVES
-    pull = LEFT * (in_octaves if _in_octave(middle, drone_hz) else 1.0)
     left = min(10 ** (-float(np.median(sketch.over_db)) / 20), 1.0)
-    uncertainty = _own_error(_scatter(landing) if swing is None else swing) * (1 + pull * left)
+    apart = _apart(sketch.apart[kept][window])
+    if swing is None:
+        in_octave = _in_octave(middle, drone_hz)
+        uncertainty = certainty.still(_scatter(landing), apart, left, in_octave=in_octave)
+    else:
+        uncertainty = certainty.swinging(swing.left, swing.slope, apart, left)
     return Landing(hz_of(middle), uncertainty, hz_of(settled), vibrato)
 
 
-def _inside(sketch: NoteSketch, end_s: float, blur_s: float) -> tuple[Floats, Floats]:
-    """Frames that hear this note only, without slips of an octave or more."""
-    skip_s = blur_s if sketch.slide_s is None else blur_s / 2
+def _inside(sketch: NoteSketch, end_s: float, blur_s: float) -> NDArray[np.bool_]:
+    """Which frames hear this note only, without slips of an octave or more."""
     if len(sketch.cents) == 0:
-        return sketch.time_s, sketch.cents
+        return np.zeros(0, bool)
+    skip_s = blur_s if sketch.slide_s is None else blur_s / 2
     near = np.abs(sketch.cents - np.median(sketch.cents)) < SLIP_CENTS
-    kept = near & (sketch.time_s >= sketch.start_s + skip_s) & (sketch.time_s <= end_s - TAIL_S)
-    return sketch.time_s[kept], sketch.cents[kept]
+    late = sketch.time_s >= sketch.start_s + skip_s
+    return np.asarray(near & late & (sketch.time_s <= end_s - TAIL_S))
 
 
 def _landing_window(since_s: Floats, cents: Floats, cycle_s: float | None) -> slice | None:
@@ -240,18 +239,12 @@ def _scatter(cents: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(cents - np.median(cents))))
 
 
-def _own_error(heard: "float | _Swing") -> float:
-    """Half-width of the 95 % interval without a drone, in cents.
-
-    ``heard`` is the scatter within the window, or how the pitch swings where vibrato runs. These
-    factors, and those by which the interval grows with what may be left of a drone, were fitted to
-    the errors on recorded tones (tests/bench, tuning seeds): 90 to 98 % inside, with no drone and
-    with drones of 0 to +12 dB.
+def _apart(apart: Floats) -> float:
+    """How far apart both estimators lie, in cents: the middle of it. Where aubio reads nothing, the
+    other says all there is.
     """
-    if isinstance(heard, _Swing):
-        return math.hypot(SWING_CENTS, SWING_LEFT * heard.left, SWING_SLOPE_S * heard.slope)
-    grown = 1 + min(heard, MOST_SCATTER) / SCATTER_CENTS
-    return float(np.hypot(OWN_CENTS, SCATTER * heard * grown))
+    read = apart[~np.isnan(apart)]
+    return abs(float(np.median(read))) if len(read) else 0.0
 
 
 def _in_octave(cents: float, drone_hz: float | None) -> bool:

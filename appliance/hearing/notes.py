@@ -5,12 +5,10 @@ level dips by at least 6 dB and comes back quickly), or when the pitch leaves wh
 stays elsewhere. A correction moves less and slower than the smallest step, and vibrato comes back.
 """
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.hearing import strokes
+from appliance.hearing import doubles, strokes
 from appliance.hearing.grid import STEP_CENTS as GRID_CENTS
 from appliance.hearing.onsets import Onsets
 from appliance.hearing.passages import (
@@ -23,8 +21,7 @@ from appliance.hearing.passages import (
     glide_s,
 )
 from appliance.hearing.pitch import BANDS_HZ, Frames
-from appliance.hearing.second import BELOW_DB
-from appliance.hearing.sketches import NO_PAIR, NoteSketch, OpenNote
+from appliance.hearing.sketches import NoteSketch, OpenNote
 from appliance.hearing.smoothing import Smoother
 from appliance.hearing.traces import Hop, Traces
 from appliance.tuning import CENTS_PER_OCTAVE, off_octave
@@ -57,53 +54,7 @@ UNHEARD_HOPS = 8  # what sounded while nothing could be heard is seen again with
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
 LEAVE_CENTS = 45.0  # vibrato of 30 cents about its mean stays inside, so do most corrections
-# Of the note's hops; a second string is seen late and lost early. Of 1,200 single notes without a
-# drone two were taken for double stops, of as many under a drone of +12 dB six; of 240 double stops
-# on four instruments 14 were not.
-DOUBLED = 0.25
-STRING_LEFT_S = 0.18  # a string that is left takes the other's level with it, and is found anew
-SAME_STRINGS_DB = -12.0  # a string that rings on is softer by 10 dB and more
-SAME_STRING_CENTS = 50.0
-DIES_DB = 1.5  # from the first half to the second; a bowed string keeps its level
 RING_HOPS = 25  # in 0.25 s a string that rings loses 5 dB more, if it rings for 3 s
-
-
-def _sounds(second: Floats, cents: float) -> bool:
-    """Whether the second string is at ``cents`` most of the time."""
-    near = np.abs(second[:, 0] - cents) < SAME_STRING_CENTS
-    return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
-
-
-def _rings(second: Floats, before: float) -> NDArray[np.bool_]:
-    """Which rows are the string of the note before, where it is left to itself: it dies away."""
-    same = np.abs(second[:, 0] - before) < SAME_STRING_CENTS
-    level = second[same, 1]
-    half = len(level) // 2
-    dies = half > 0 and np.median(level[:half]) - np.median(level[half:]) > DIES_DB
-    return same & dies
-
-
-def _one_string(cents: Floats) -> Floats:
-    """Those of some pitches that are of one string, in any octave; the others are chance."""
-    apart = off_octave(cents - np.median(cents)) if len(cents) else cents
-    return cents[np.abs(apart) < SAME_STRING_CENTS]
-
-
-def _pair(cents: Floats, beside: Floats) -> tuple[float, float]:
-    """Where both strings are, in cents; NaN where one is not to be seen."""
-    seen = len(cents) and len(beside)
-    return (float(np.median(cents)), float(np.median(beside))) if seen else NO_PAIR
-
-
-def _goes_on(held: NoteSketch, sketch: NoteSketch) -> bool:
-    """Whether a double stop still sounds: both strings of it, or the one that was left."""
-    assert held.end_s is not None
-    if sketch.start_s - held.end_s > STRING_LEFT_S or not len(sketch.cents):
-        return False
-    own = np.array(sketch.strings if sketch.doubled else [np.median(sketch.cents)])
-    apart = np.subtract.outer(held.strings, own)
-    near = np.abs(off_octave(apart)) < SAME_STRING_CENTS  # estimators slip there
-    return bool(near.any())
 
 
 class NoteFinder:
@@ -139,8 +90,7 @@ class NoteFinder:
         self._pitched = 0
         self._blind = 0  # hops for which nothing could be heard
         self._unheard = False  # what sounds has set in while nothing could be heard
-        self._done: list[NoteSketch] = []
-        self._held: NoteSketch | None = None  # a double stop that may go on
+        self._outbox = doubles.Outbox()
 
     def feed(self, frames: Frames) -> list[NoteSketch]:
         """Take the frames of one chunk; return the notes that have ended in it."""
@@ -186,18 +136,8 @@ class NoteFinder:
             self._close(min(alone_from, self._traces.now))
 
     def _take(self) -> list[NoteSketch]:
-        held = self._held
-        if held is not None and self._parted(held):
-            self._done.append(held)
-            self._held = None
-        done, self._done = self._done, []
-        return done
-
-    def _parted(self, held: NoteSketch) -> bool:
-        """Whether nothing can follow that still belongs to a double stop."""
-        assert held.end_s is not None
         since = self._traces.now if self._open is None else self._open.start
-        return since * self._hop_s - held.end_s > STRING_LEFT_S
+        return self._outbox.take(since * self._hop_s)
 
     def _step(self, hop: Hop, *, blind: bool) -> None:
         self._traces.add(hop)
@@ -344,11 +284,11 @@ class NoteFinder:
             note.add_away(-slip)
             return
         after = self._traces.second(now + 1 - STAY_HOPS, now + 1)
-        rings = _sounds(after, passage.reference)
+        rings = doubles.sounds(after, passage.reference)
         if rings and len(note.away) < RING_HOPS:
             return  # a string left to itself is soon softer
         before = self._traces.second(passage.left + 1 - STAY_HOPS, passage.left + 1)
-        if rings or _sounds(before, passage.reference + passage.jump):
+        if rings or doubles.sounds(before, passage.reference + passage.jump):
             note.away_at, note.away = [], []  # both strings sound on; another is the louder one
         else:
             self._move(note, passage)
@@ -396,19 +336,7 @@ class NoteFinder:
         self._ended = end
         self._tail_cents = note.cents[-1] if note.cents else np.nan
         if end - note.start >= SHORTEST_HOPS:
-            self._tell(sketch)
-
-    def _tell(self, sketch: NoteSketch) -> None:
-        """Let a note go; a double stop only when the louder string can no more change."""
-        held, self._held = self._held, None
-        if held is not None and _goes_on(held, sketch):
-            sketch = replace(held, end_s=sketch.end_s)
-        elif held is not None:
-            self._done.append(held)
-        if sketch.doubled:
-            self._held = sketch
-        else:
-            self._done.append(sketch)
+            self._outbox.put(sketch)
 
     def _slide_s(self, note: OpenNote) -> float | None:
         if note.glide is None:
@@ -422,10 +350,9 @@ class NoteFinder:
         at, cents, folds = at[inside], np.array(note.cents)[inside], np.array(note.folds)[inside]
         if np.count_nonzero(folds) > len(folds) / 2:  # it was the beginning that had slipped
             cents = cents - np.median(folds[folds != 0.0])
-        level_db, over_db = self._traces.at(at)
+        level_db, over_db, quick = self._traces.at(at)
         second = self._traces.second(note.start, stop)
-        beside = second[second[:, 1] > BELOW_DB]
-        beside = _one_string(beside[~_rings(beside, self._tail_cents), 0])
+        beside = doubles.beside(second, self._tail_cents)
         return NoteSketch(
             start_s=note.start * self._hop_s,
             end_s=None if end is None else end * self._hop_s,
@@ -435,6 +362,7 @@ class NoteFinder:
             cents=cents,
             level_db=level_db,
             over_db=over_db,
-            doubled=self._strings and len(beside) >= DOUBLED * max(len(second), 1),
-            strings=_pair(cents, beside),
+            apart=off_octave(quick - cents),
+            doubled=self._strings and doubles.doubled(beside, second),
+            strings=doubles.pair(cents, beside),
         )

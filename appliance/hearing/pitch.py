@@ -15,13 +15,13 @@ partial by partial.
 """
 
 from dataclasses import dataclass
-from typing import Generic, TypeVar
 
 import aubio
 import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
+from appliance.hearing.framing import Delay, quick_length, windows
 from appliance.hearing.grid import HIGHEST_PARTIAL_HZ, PitchGrid
 from appliance.hearing.resampling import SPECTRUM_PASS_HZ, Decimator
 from appliance.hearing.second import EVERY_HOPS, SecondPitch
@@ -64,7 +64,6 @@ CENTS_PER_NEPER = CENTS_PER_OCTAVE / np.log(2)
 FREE_CENTS = 45.0  # further from a drone's pitch than what is left of it wanders
 QUIET_BAND = 4.0  # times the power expected to be left of a drone
 SILENCE_DB = -200.0
-_T = TypeVar("_T", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +142,7 @@ class PitchTracker:
         hops = round(float(seconds) / HOP_S) | 1
         self._window, self._lag = hops * self._slow_hop, max(2, hops // 4 * 2)
         self.blur_s = (hops + self._lag) / 2 * self._slow_hop / self._slower.rate_hz
-        self._size = _quick_length(PADDING * self._window)
+        self._size = quick_length(PADDING * self._window)
         slow_hz = self._slower.rate_hz
         self._bin_hz = slow_hz / self._size
         self._bins = int(HIGHEST_PARTIAL_HZ * 1.02 / self._bin_hz) + 2
@@ -165,11 +164,11 @@ class PitchTracker:
         yin_delay = round(YIN_MIDDLE * size / self.hop - 0.5)
         window_delay = (window_hops + self._lag - 1) // 2
         self.delay_hops = max(yin_delay, window_delay)
-        self._late_yin = _Delay(np.full(self.delay_hops - yin_delay, np.nan))
+        self._late_yin = Delay(np.full(self.delay_hops - yin_delay, np.nan))
         late = self.delay_hops - window_delay
-        self._late_pitches = _Delay(np.full((late, 2, 3), np.nan))
-        self._late_second = _Delay(np.full((late, 2), np.nan))
-        self._late_stands = _Delay(np.zeros((late, len(self._grid.hz)), np.float32))
+        self._late_pitches = Delay(np.full((late, 2, 3), np.nan))
+        self._late_second = Delay(np.full((late, 2), np.nan))
+        self._late_stands = Delay(np.zeros((late, len(self._grid.hz)), np.float32))
 
     def _set_memory(self) -> None:
         self._done = 0
@@ -177,9 +176,9 @@ class PitchTracker:
         self._last_hop = np.zeros(self.hop)
         self._spectra = np.zeros((self._lag, self._bins), np.complex64)
         self._lobes, self._lobes_hz = np.zeros((self._bins, 0)), np.zeros(0)
-        self._late_level = _Delay(np.full(self.delay_hops, SILENCE_DB))
-        self._late_bands = _Delay(np.full((self.delay_hops, len(BANDS_HZ) - 1), SILENCE_DB))
-        self._late_blind = _Delay(np.zeros(self.delay_hops, bool))
+        self._late_level = Delay(np.full(self.delay_hops, SILENCE_DB))
+        self._late_bands = Delay(np.full((self.delay_hops, len(BANDS_HZ) - 1), SILENCE_DB))
+        self._late_blind = Delay(np.zeros(self.delay_hops, bool))
 
     def _bin(self, hz: Floats) -> Bins:
         return np.rint(hz / self._bin_hz).astype(np.intp)
@@ -224,7 +223,7 @@ class PitchTracker:
         """Power in each band over two hops, the second of them the new one; dB."""
         line = np.concatenate([self._last_hop, samples])
         self._last_hop = line[-self.hop :]
-        spectra = np.fft.rfft(_windows(line, 2 * self.hop, self.hop) * self._band_taper, axis=1)
+        spectra = np.fft.rfft(windows(line, 2 * self.hop, self.hop) * self._band_taper, axis=1)
         power = spectra.real**2 + spectra.imag**2
         bands = np.add.reduceat(power, self._band_edges, axis=1)[:, :-1]
         return _db(bands / self.hop**2)
@@ -266,11 +265,11 @@ class PitchTracker:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
         line = np.concatenate([self._samples, samples.astype(np.float32)])
         self._samples = line[len(samples) :]
-        windows = _windows(line, self._window, self._slow_hop) * self._taper
-        new = np.fft.rfft(windows, self._size)[:, : self._bins]
+        frames = windows(line, self._window, self._slow_hop) * self._taper
+        new = np.fft.rfft(frames, self._size)[:, : self._bins]
         spectra = np.concatenate([self._spectra, new])
         self._spectra = spectra[self._hops :]
-        return spectra, np.einsum("ij,ij->i", windows, windows) / self._taper_power
+        return spectra, np.einsum("ij,ij->i", frames, frames) / self._taper_power
 
     def _leftover(self, cleaned: Cleaned) -> Floats:
         """What may be left of the drone in each bin, as amplitude; shape (bins,)."""
@@ -317,18 +316,6 @@ class PitchTracker:
         return hz, own, sure
 
 
-class _Delay(Generic[_T]):
-    """A line that gives back what was put in ``len(start)`` rows earlier."""
-
-    def __init__(self, start: NDArray[_T]) -> None:
-        self._line = start
-
-    def put(self, new: NDArray[_T]) -> NDArray[_T]:
-        line = np.concatenate([self._line, new])
-        self._line = line[len(new) :]
-        return line[: len(new)]
-
-
 def _chosen(candidates: Floats, quick_hz: Floats) -> Floats:
     """Pitch and shares of the better of two candidates in each hop, shape (hops, 3).
 
@@ -357,26 +344,6 @@ def _free(f0_hz: Floats, drone_hz: float) -> NDArray[np.bool_]:
         np.abs(np.log(f0_hz * below / drone_hz)),
     )
     return np.asarray(apart * CENTS_PER_NEPER > FREE_CENTS)
-
-
-def _windows(line: Floats, size: int, every: int) -> Floats:
-    """Overlapping windows of a line, a view; the last one ends with it."""
-    count = (len(line) - size) // every + 1
-    item = line.itemsize
-    return np.ndarray((count, size), line.dtype, line, strides=(every * item, item))
-
-
-def _quick_length(least: float) -> int:
-    """The next even length without a prime factor above 5: Fourier transforms like it."""
-    size = int(np.ceil(least / 2)) * 2
-    while True:
-        rest = size
-        for prime in (2, 3, 5):
-            while rest % prime == 0:
-                rest //= prime
-        if rest == 1:
-            return size
-        size += 2
 
 
 def _stepped(hz: Floats, off_hz: Floats, weight: Floats) -> Floats:

@@ -20,8 +20,9 @@ class NoteSketch:
 
     ``doubled``: a second string sounded with it for half of it or more.
 
-    ``time_s``, ``cents`` (re 1 Hz), ``level_db`` and ``over_db`` (the level over what may be left
-    of a drone) have shape (frames,) and hold the frames in which a pitch was heard.
+    ``time_s``, ``cents`` (re 1 Hz), ``level_db``, ``over_db`` (the level over what may be left of a
+    drone) and ``apart`` (how far aubio's own pitch is above ``cents``, in cents, octaves aside;
+    NaN: it reads none) have shape (frames,) and hold the frames in which a pitch was heard.
     """
 
     start_s: float
@@ -32,6 +33,7 @@ class NoteSketch:
     cents: Floats
     level_db: Floats
     over_db: Floats
+    apart: Floats
     doubled: bool = False
     strings: tuple[float, float] = NO_PAIR  # cents of both
 

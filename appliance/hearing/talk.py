@@ -12,11 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.landings import fit_swings
+from appliance.hearing.pitch import HOP_S
 from appliance.hearing.sketches import NoteSketch
 
 Floats = NDArray[np.float64]
 
 LASTS_S = 0.75  # no syllable lasts so long on one pitch
+SCRAPS = 0.5  # of its time
 STILL_CENTS_S = 140.0
 OVER_FRAMES = 3  # 30 ms
 FEWEST_FRAMES = 6  # less has no pitch that could stand still
@@ -42,12 +44,16 @@ class Talk:
 
     def heard(self, sketch: NoteSketch) -> bool:
         """Take the next note that has ended; whether it was a syllable."""
-        if _lasts(sketch, LASTS_S):
+        if _lasts(sketch, LASTS_S) and not _scraps(sketch):
             return len(sketch.cents) < FEWEST_FRAMES
         if restless(sketch):
             self._syllables_s.append(sketch.start_s)
             return True
-        return sketch.start_s - self._syllables_s[0] < TALK_S
+        return self.going_on(sketch.start_s)
+
+    def going_on(self, at_s: float) -> bool:
+        """Whether somebody talked shortly before."""
+        return at_s - self._syllables_s[0] < TALK_S
 
     def alone(self, sketch: NoteSketch) -> bool:
         """Take the next that was no syllable; whether it is short and none came just before it."""
@@ -61,10 +67,16 @@ def _lasts(sketch: NoteSketch, seconds: float) -> bool:
     return len(sketch.time_s) > 0 and sketch.time_s[-1] - sketch.start_s >= seconds
 
 
+def _scraps(sketch: NoteSketch) -> bool:
+    """Whether its pitch comes in scraps: several syllables may have been taken for one note."""
+    lasted_s = float(sketch.time_s[-1]) - sketch.start_s
+    return len(sketch.time_s) * HOP_S < SCRAPS * lasted_s
+
+
 def restless(sketch: NoteSketch) -> bool:
-    """Whether a short sketch moves all the time, and not as vibrato does."""
+    """Whether a sketch that is short, or in scraps, moves all the time, and not as vibrato does."""
     cents, time_s = sketch.cents, sketch.time_s
-    if _lasts(sketch, LASTS_S):
+    if _lasts(sketch, LASTS_S) and not _scraps(sketch):
         return False
     if len(cents) < FEWEST_FRAMES:
         return True

@@ -85,9 +85,9 @@ class Traces:
         return np.array([(hop.second, hop.second_db) for hop in hops]).reshape(-1, 2)
 
     def at(self, indices: NDArray[np.intp]) -> Floats:
-        """Level, and level over what may be left of a drone, at some hops; shape (2, n)."""
+        """Level, level over what may be left of a drone, aubio's pitch at some hops; (3, n)."""
         hops = (self._hops[index - self.first] for index in indices)
-        return np.array([(hop.level, hop.over) for hop in hops]).reshape(-1, 2).T
+        return np.array([(hop.level, hop.over, hop.quick) for hop in hops]).reshape(-1, 3).T
 
     def _part(self, start: int, stop: int) -> slice:
         return slice(max(start - self.first, 0), max(stop - self.first, 0))
