@@ -139,9 +139,10 @@ def test_after_talk_what_lies_exactly_on_the_drone_is_left_of_it(talked: bool) -
     """Its first frames, while they still talk, may stray."""
     ear = Ear(Settings(), "viola", 48000.0)
     ear._drones = deque([(0.0, 220.0)])
-    for at_s in (1.0, 1.5) if talked else ():
-        syllable = sketch(300.0, at_s, at_s + 0.2, 30.0, Arrival.BOW)
+    if talked:
+        syllable = sketch(300.0, 1.0, 1.2, 30.0, Arrival.BOW)
         assert ear._ended(replace(syllable, cents=np.linspace(0.0, 400.0, 20))) == []
-    note = sketch(660.0, 2.0, 3.3, 12.0, Arrival.BOW)
-    strays = np.where(np.arange(len(note.cents)) < 20, 5.0, 0.0)
-    assert (ear._ended(replace(note, cents=note.cents + strays)) == []) is talked
+    for start_s, end_s in ((2.0, 5.3), (6.0, 7.3)):  # the second a while after the talk
+        note = sketch(660.0, start_s, end_s, 12.0, Arrival.BOW)
+        strays = np.where(np.arange(len(note.cents)) < 0.15 * len(note.cents), 5.0, 0.0)
+        assert (ear._ended(replace(note, cents=note.cents + strays)) == []) is talked

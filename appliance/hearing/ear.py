@@ -159,9 +159,11 @@ class Ear:
         drone_hz, reference_hz = self._drone_at(sketch.start_s, sketch.end_s)
         afresh, self._leftover_ended = self._leftover_ended, False
         turned = sketch.start_s - TURNED_S < self._turned_s < sketch.end_s + TURNED_S
-        talking = self._talk is not None and self._talk.going_on(sketch.start_s)
+        talking = self._talk is not None and self._talk.disturbs(sketch)
         if drone_hz is not None and _leftover(sketch, drone_hz, turned=turned, talking=talking):
             self._leftover_ended = True
+            if self._talk is not None:
+                self._talk.left_over(sketch)
             return []
         if self._talk is not None and self._talk.heard(sketch):
             return []

@@ -40,6 +40,7 @@ class Talk:
 
     def __init__(self) -> None:
         self._syllables_s: deque[float] = deque([-np.inf] * SYLLABLES, maxlen=SYLLABLES)
+        self._left_over_s = -np.inf  # when what talk had left of a drone last ended
         self._ended_s = -np.inf  # when what was no syllable last ended
 
     def heard(self, sketch: NoteSketch) -> bool:
@@ -49,11 +50,17 @@ class Talk:
         if restless(sketch):
             self._syllables_s.append(sketch.start_s)
             return True
-        return self.going_on(sketch.start_s)
+        return sketch.start_s - self._syllables_s[0] < TALK_S
 
-    def going_on(self, at_s: float) -> bool:
-        """Whether somebody talked shortly before."""
-        return at_s - self._syllables_s[0] < TALK_S
+    def disturbs(self, sketch: NoteSketch) -> bool:
+        """Whether somebody talked so shortly before that this may be left of the drone."""
+        return sketch.start_s - max(self._syllables_s[-1], self._left_over_s) < TALK_S
+
+    def left_over(self, sketch: NoteSketch) -> None:
+        """Take what turned out to be that; the room is learned again only when it ends."""
+        assert sketch.end_s is not None
+        if self.disturbs(sketch):
+            self._left_over_s = sketch.end_s
 
     def alone(self, sketch: NoteSketch) -> bool:
         """Take the next that was no syllable; whether it is short and none came just before it."""
