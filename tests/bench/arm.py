@@ -24,7 +24,7 @@ from tests.bench.containers import TOP, Container, container
 from tests.bench.takes import RATE_HZ, build, instrument_of
 
 LIMIT_CENTS = 0.1
-SEEDS = (9000, 9001, 9002, 9003, 9007)  # violin, viola, cello, double bass, voice
+SEEDS = (9007, 9000, 9001, 9002, 9003)  # voice, violin, viola, cello, double bass
 NOTES = 10
 LEVELS_DB: tuple[float | None, ...] = (0.0, None)
 PITCHES = ("landing_hz", "settled_hz")

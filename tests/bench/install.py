@@ -29,10 +29,12 @@ UNITS = ("groundnote.service", f"{PAGES}.service", "groundnote-backup.service")
 EXPOSURE = 3.0  # "OK" in the words of systemd-analyze security
 GROUPS = {"groundnote", "audio", "gpio"}
 SETTINGS = "/etc/groundnote/settings.toml"
-CARD = """[Service]
+DUMMY = "-r -d dummy -r 48000 -p 512 -C 2 -P 2"
+CARD = f"""[Service]
 User=groundnote
-ExecStart=jackd -n card -r -d dummy -r 48000 -p 512 -C 2 -P 2
+ExecStart=jackd -n card {DUMMY}
 """
+AVAHI = "org.freedesktop.Avahi / org.freedesktop.Avahi.Server"
 ON_THE_CARD = """[Service]
 Environment=JACK_DEFAULT_SERVER=card
 RemoveIPC=no
@@ -141,7 +143,9 @@ class Caretaker:
         need(named == "200", named)
         conf = self._shell("grep ^host-name= /etc/avahi/avahi-daemon.conf").strip()
         need(conf == "host-name=room-3", conf)
-        return f"{said}, also as room-3.local"
+        name = self._shell(f"busctl call {AVAHI} GetHostNameFqdn").strip()
+        need(name == 's "room-3.local"', name)
+        return f"{said}, also as room-3.local, which is what mDNS calls it"
 
     def frozen_room_comes_back(self) -> str:
         """The service manager's watchdog sees to it."""
@@ -316,6 +320,16 @@ class Caretaker:
         wait(lambda: self._show("groundnote", "ActiveState") == "active")
         return "runs, with the settings that were left"
 
+    def names_the_device_it_takes(self) -> str:
+        """With a card there that root sees, and no settings: it is found, said and written."""
+        self._shell(f"rm {SETTINGS}; systemd-run --quiet --unit=roots-card jackd {DUMMY}")
+        wait(lambda: "system" in self._shell("groundnote sound"))
+        said = self._install("--room 'Room 3'")
+        need("the sound device is 'system', which does both ways" in said, said[-500:])
+        need('\ndevice = "system"' in self._shell(f"cat {SETTINGS}"), "another in the settings")
+        wait(lambda: self._status().get("sound") == "system")
+        return "'system', said and in the settings; the room hears through it"
+
     def _write(self, path: str, text: str) -> None:
         place = self._machine.folder / path.lstrip("/")
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -345,6 +359,7 @@ IN_ORDER: tuple[Callable[[Caretaker], str], ...] = (
     Caretaker.wrong_settings_stop_an_update,
     Caretaker.uninstall_leaves_the_log,
     Caretaker.installs_over_what_was_left,
+    Caretaker.names_the_device_it_takes,
 )
 
 
