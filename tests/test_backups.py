@@ -113,6 +113,25 @@ def test_fourteen_nights_are_kept(path: Path, folder: Path) -> None:
     assert backups_in(folder) == made[3:]
 
 
+def test_a_clock_that_starts_in_the_past_makes_a_backup_that_stays(
+    tmp_path: Path, path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fourteen good nights, then a room without network says 1970: its copy is the oldest name."""
+    fill(path, notes_a_day=2)
+    nights = [back_up(path, folder, NIGHT_S + 86400.0 * night, 14) for night in range(14)]
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    monkeypatch.setattr("os.path.ismount", lambda there: there == stick)
+    for night in nights:
+        copy_to_stick(night, stick, 14)
+    past = back_up(path, folder, 9000.0, 14)
+    assert backups_in(folder) == [past, *nights[1:]]
+    copied = copy_to_stick(past, stick, 14)
+    assert copied is not None and copied.exists() and len(backups_in(copied.parent)) == 14
+    alone = back_up(path, folder, 9001.0, 1)
+    assert backups_in(folder) == [alone]
+
+
 def test_a_damaged_log_becomes_no_backup(path: Path, folder: Path) -> None:
     fill(path, notes_a_day=20)
     good = back_up(path, folder, NIGHT_S, 14)

@@ -67,9 +67,15 @@ def back_up(log_path: Path, folder: Path, now_wall_s: float, kept: int) -> Path:
     with Upkeep(log_path, as_it_is=True) as log:  # a backup comes before an older log is changed
         _copy(log, backup, log_path.stat().st_size)
         note_erasures(folder, log.erasures())
-    for old in backups_in(folder)[:-kept]:
-        old.unlink()
+    _keep(backup, kept)
     return backup
+
+
+def _keep(made: Path, kept: int) -> None:
+    """Keep what was just made, whatever a wrong clock calls it, and the newest of the others."""
+    others = [backup for backup in backups_in(made.parent) if backup != made]
+    for old in others[: max(0, len(others) - (kept - 1))]:
+        old.unlink()
 
 
 def _copy(log: Upkeep, target: Path, size: int) -> None:
@@ -113,8 +119,7 @@ def copy_to_stick(backup: Path, stick: Path, kept: int) -> Path | None:
     with Upkeep(backup, as_it_is=True) as log:
         _copy(log, copied, backup.stat().st_size)
     note_erasures(folder, note_erasures(backup.parent, []))
-    for old in backups_in(folder)[:-kept]:
-        old.unlink()
+    _keep(copied, kept)
     return copied
 
 
