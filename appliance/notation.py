@@ -142,6 +142,11 @@ def _solfege(letter: str, sharps: int) -> str:
     return _SOLFEGE[letter] + ("♯" * sharps if sharps > 0 else "♭" * -sharps)
 
 
+def plain(name: str) -> str:
+    """Return a name as it is compared: small letters, # for ♯, b for ♭, e for é."""
+    return name.casefold().translate(_PLAIN)
+
+
 def _read(language: str) -> dict[str, int]:
     """Return semitones above C of every name without its octave, from two flats to two sharps."""
     spelled = [Spelled(letter, sharps, 0) for letter in _STEPS for sharps in range(-2, 3)]
@@ -155,7 +160,7 @@ def _read(language: str) -> dict[str, int]:
             for letter in _STEPS
             for sharps in (1, 2)
         }
-    return {name.casefold().translate(_PLAIN): semitones for name, semitones in names.items()}
+    return {plain(name): semitones for name, semitones in names.items()}
 
 
 _READ = {language: _read(language) for language in LANGUAGES}
@@ -208,14 +213,14 @@ class Naming:
         read, too. Bb is not: there it could be B or Heses. Raises NoteNameError for what is no
         note in this language, and for what would sound outside MIDI's 0 to 127.
         """
-        found = _TYPED.fullmatch(text.strip().casefold().translate(_PLAIN))
+        found = _TYPED.fullmatch(plain(text.strip()))
         midi = -1
         if found and found[1] in _READ[self.language]:
             midi = _READ[self.language][found[1]] + 12 * (int(found[2]) + 1) - self.written[0]
         if 0 <= midi <= 127:
             return midi
         such = ", ".join(map(self.note, _EXAMPLES))
-        raise NoteNameError(f"{text!r} is no note here: write them such as {such}")
+        raise NoteNameError(f"{text!r} is no note name here: write them such as {such}")
 
     def move(self, from_midi: int, to_midi: int) -> str:
         """Name an arrival, such as ``B3→G4``."""

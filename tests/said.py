@@ -87,6 +87,11 @@ def lies(errors: Array, sides: tuple[str, str], band: float = 10.0) -> str:
             f"A habit and a scatter: {off} of {count} were {side}, and four of five lie only "
             f"within {cents(math.ceil(around))} of the typical one."
         )
+    if sign_test(below, above) <= 0.05:
+        return (
+            f"Where it is off it is mostly {side}: {below} {sides[0]}, {above} {sides[1]}, "
+            f"four of five within {cents(math.ceil(within))} of right."
+        )
     both = f"{below} {sides[0]}, {above} {sides[1]}"
     return f"No habit, a scatter: {both}, four of five anywhere within {cents(math.ceil(within))}."
 

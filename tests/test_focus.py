@@ -109,8 +109,8 @@ def test_what_cannot_be_read_is_told_with_names_of_the_page(cast: Cast) -> None:
     tea = signed_in(cast.app(), "Tea")
     address = _address(cast, "names=german")
     for form, says in (
-        ({"notes": "Bb3"}, "'Bb3' is no note here: write them such as A3, H3, Fis4."),
-        ({"drone": "Si3"}, "'Si3' is no note here: write them such as A3, H3, Fis4."),
+        ({"notes": "Bb3"}, "'Bb3' is no note name here: write them such as A3, H3, Fis4."),
+        ({"drone": "Si3"}, "'Si3' is no note name here: write them such as A3, H3, Fis4."),
         ({"shifts": "H3"}, "A shift is two notes with a line between, such as H3-G4."),
         ({"shifts": "H3-B"}, "A shift is two notes with a line between, such as H3-G4."),
     ):

@@ -118,7 +118,7 @@ def test_every_page_takes_every_switch_and_hands_it_on(client: FlaskClient, page
 
 SHOWN = {  # page -> its switches; the room's own form has the other three, for the whole room
     **dict.fromkeys((*PAGES, "/sitting/{sitting}"), SWITCHES),
-    "/room": tuple(name for name in SWITCHES if name not in ("tuning", "band", "a4")),
+    "/room": tuple(name for name in SWITCHES if name not in ("tuning", "band", "a4", "open")),
 }
 
 
@@ -145,19 +145,30 @@ def test_every_page_shows_its_switches_and_keeps_the_others(
 
 
 def test_what_the_switches_of_the_room_page_leave_out_its_form_sets(client: FlaskClient) -> None:
-    """Of all that can be switched nothing is missing there."""
+    """Of all that can be switched only the open strings are missing: nothing is judged there."""
     text = client.get("/room").text
     form = text.split('<h2 id="tuning">')[1].split("</form>")[0]
     fields = set(re.findall(r'name="(\w+)"', form)) - {"csrf_token", "instrument"}
     assert fields == {"tuning", "band_cents", "a4_hz"}
-    assert len(SHOWN["/room"]) + len(fields) == len(SWITCHES)
+    assert len(SHOWN["/room"]) + len(fields) + len({"open"}) == len(SWITCHES)
 
 
 def test_a_drone_is_chosen_in_the_names_that_were_asked_for(client: FlaskClient) -> None:
     asked = "/choose?instrument=cello&notes=B3+F%233&names=german&pitch=octave"
     text = page_words(client, asked)
-    assert "For H4, Fis4." in text  # typed B3 F#3
-    assert "English names" in text
+    assert "For H4, Fis4." in text  # in the address B3 F#3, as they sound
+    field = r'name="typed" value="([^"]*)"'
+    assert re.findall(field, client.get(asked).text) == ["H4 Fis4"]
+    typed = asked.replace("notes=B3+F%233", "typed=h4,+Fis4/D+B4/A1")
+    answer = client.get(typed)
+    assert answer.status_code == 302
+    assert "notes=B3+F%233/D+A%233/A1" in answer.location
+    assert re.findall(field, client.get(answer.location).text) == ["H4 Fis4/D Ais4/A1"]
+    wrong = client.get(asked.replace("notes=B3+F%233", "typed=H4+Bb4"))
+    assert "is no note name here: write them such as A4, H4, Fis5" in unescape(wrong.text)
+    assert re.findall(field, wrong.text) == ["H4 Bb4"]  # left as it was typed
+    below = page_words(client, asked.replace("notes=B3+F%233", "typed=H2"))
+    assert "H2 is not on the cello, which has C3 to C7" in below
     answer = client.get(f"{asked}&add=A3/A")
     assert answer.status_code == 302
     assert "names=german" in answer.location and "pitch=octave" in answer.location

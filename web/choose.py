@@ -16,9 +16,9 @@ from werkzeug.exceptions import BadRequest
 from appliance.instruments import INSTRUMENTS, Instrument, find_instrument
 from appliance.log.agreement import DroneLine, read_drones
 from appliance.log.weeks import landings_of, passage_of
+from appliance.notation import Naming
 from appliance.practice.advice import DroneAdvice, advise
 from appliance.practice.passage import FINGERS, OPEN, Passage, PassageNote, read_passage
-from appliance.tuning import note_name
 from appliance.vocabulary import GroundnoteError, InstrumentError, LogbookError
 from web import ear, naming
 from web.access import open_log
@@ -72,13 +72,14 @@ def show_choice() -> ResponseReturnValue:
     if "sitting" in request.args:
         return redirect(_address(_of_sitting(request.args["sitting"], asked), asked))
     wanted, trouble = _wanted(asked)
-    if any(key in request.args for key in ("add", "back", "clear")) and not trouble:
-        return redirect(_address(_changed(wanted), asked) + "#passage")
+    pressed = any(key in request.args for key in ("add", "back", "clear"))
+    if (pressed or "typed" in request.args) and not trouble:
+        return redirect(_address(_changed(wanted), asked) + ("#passage" if pressed else ""))
     drones = _ranked(wanted, asked)
     return render_template(
         "choose.html",
         wanted=wanted,
-        typed=request.args.get("notes", "")[:2000] if trouble else str(wanted.passage),
+        typed=_typed()[:2000] if trouble else wanted.passage.written(naming.current()),
         trouble=trouble,
         rails=_rails(wanted),
         positions=_positions(wanted.instrument),
@@ -111,10 +112,20 @@ def _wanted(asked: Asked) -> tuple[Wanted, str]:
     )
     naming.follow(asked, (), instrument.name)
     try:
-        passage = read_passage(request.args.get("notes", ""), instrument)
+        passage = _read_typed(instrument)
     except GroundnoteError as error:
         return wanted, str(error)
     return Wanted(instrument, passage, wanted.from_semitone, wanted.finger), trouble
+
+
+def _typed() -> str:
+    return request.args.get("typed", request.args.get("notes", ""))
+
+
+def _read_typed(instrument: Instrument) -> Passage:
+    """Read what was typed, named as the page names notes; an address has the names of the log."""
+    names = naming.current() if "typed" in request.args else Naming()
+    return read_passage(_typed(), instrument, names)
 
 
 def _instrument() -> tuple[Instrument, str]:
@@ -131,13 +142,13 @@ def _from_semitone() -> int:
 
 
 def _changed(wanted: Wanted) -> Wanted:
-    """Add the rung that was pressed, take back the last note, or begin anew."""
+    """Add the rung that was pressed, take back the last note, begin anew, or leave it so."""
     notes = list(wanted.passage.notes)
     if "clear" in request.args:
         notes = []
     elif "back" in request.args:
         notes = notes[:-1]
-    else:
+    elif "add" in request.args:
         notes.append(_pressed(wanted))
     try:  # also a rung that somebody wrote into the address must be a note of the instrument
         passage = read_passage(" ".join(map(str, notes)), wanted.instrument)
@@ -225,12 +236,14 @@ def _positions(instrument: Instrument) -> tuple[int, ...]:
 
 def _examples(instrument: Instrument) -> tuple[str, ...]:
     """Notes to show how they are written: a few, then one with its finger and an open string."""
+    names = naming.current()
     if not instrument.strings:
         middle = (instrument.lowest + instrument.highest) // 2
-        return (" ".join(note_name(middle + step) for step in (0, 2, 4)),)
+        return (" ".join(names.note(middle + step) for step in (0, 2, 4)),)
     string = instrument.strings[1]
-    notes = " ".join(note_name(string + step) for step in (2, 4, 5))
-    return notes, str(PassageNote(string + 4, string, 2)), str(PassageNote(string, string, OPEN))
+    notes = " ".join(names.note(string + step) for step in (2, 4, 5))
+    fingered, bare = PassageNote(string + 4, string, 2), PassageNote(string, string, OPEN)
+    return notes, fingered.written(names), bare.written(names)
 
 
 def _ranked(wanted: Wanted, asked: Asked) -> tuple[DroneAdvice, ...]:

@@ -6,7 +6,7 @@ from typing import TypeVar
 from flask import Blueprint, abort, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
-from wtforms import FloatField, StringField, SubmitField, ValidationError
+from wtforms import StringField, SubmitField, ValidationError
 from wtforms.validators import NumberRange, Optional
 
 from appliance.log.calendar import CalendarWeek, WeekNameError
@@ -15,7 +15,7 @@ from appliance.log.studios import MOST_IN_FOCUS, Focus
 from appliance.vocabulary import NoteNameError
 from web.access import Who, needs, read_log_of, signed_in_person
 from web.focus import read_focus
-from web.forms import SHORT
+from web.forms import SHORT, Number
 from web.naming import current, note_name
 from web.pages import asked_week, frame
 from web.query import BAND_CENTS, NAMING
@@ -66,7 +66,7 @@ def _not_many(found: tuple[_T, ...]) -> tuple[_T, ...]:
 class SetFocus(FlaskForm):  # type: ignore[misc]
     """What to look at in a week; what is empty is not set."""
 
-    band = FloatField(
+    band = Number(
         f"In tune within, cents ({BAND_CENTS[0]:g} to {BAND_CENTS[1]:g})",
         validators=[Optional(), NumberRange(*BAND_CENTS, message="From %(min)g to %(max)g cents.")],
         render_kw={"inputmode": "decimal"},

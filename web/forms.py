@@ -4,6 +4,7 @@ from flask_wtf import FlaskForm
 from wtforms import (
     BooleanField,
     DateField,
+    FloatField,
     HiddenField,
     PasswordField,
     RadioField,
@@ -22,6 +23,14 @@ _DIGITS = {"inputmode": "numeric", "maxlength": "12"}
 _NEW_PIN = {**_DIGITS, "autocomplete": "new-password"}
 OLD_PIN = {**_DIGITS, "autocomplete": "current-password"}
 _NICKNAME = {"maxlength": str(LONGEST_NICKNAME), "autocapitalize": "none", "spellcheck": "false"}
+
+
+class Number(FloatField):  # type: ignore[misc]
+    """A number, shown as people write it."""
+
+    def _value(self) -> str:
+        shown: str = super()._value()
+        return shown if self.raw_data or self.data is None else f"{self.data:g}"
 
 
 class _NewPin(FlaskForm):  # type: ignore[misc]

@@ -9,7 +9,7 @@ from typing import Any
 from flask import Blueprint, Flask, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
-from wtforms import BooleanField, FloatField, SelectField, TimeField
+from wtforms import BooleanField, SelectField, TimeField
 from wtforms.fields.choices import SelectChoice
 from wtforms.validators import InputRequired, NumberRange, Optional
 
@@ -25,6 +25,7 @@ from appliance.tuning import parse_note
 from appliance.vocabulary import ControlError, GroundnoteError
 from web import naming
 from web.access import Who, current_person, has_owner, needs
+from web.forms import Number
 from web.pages import frame
 from web.place import current_room, set_on_page
 from web.query import A4_HZ, BAND_CENTS, SWITCHES, Asked, read_query
@@ -36,16 +37,8 @@ blueprint = Blueprint("room", __name__)
 LEVEL_STEP_DB = 3.0
 LEVELS_DBFS = (-60.0, -9.0)
 _ROOMS_OWN = ("tuning", "band", "a4")  # the form below sets these for the whole room
-_SWITCHES = tuple(name for name in SWITCHES if name not in _ROOMS_OWN)
+_SWITCHES = tuple(name for name in SWITCHES if name not in (*_ROOMS_OWN, "open"))
 SETS_WITHIN_S = 3.0  # a change of instrument waits for the ear
-
-
-class Number(FloatField):  # type: ignore[misc]
-    """A number, shown as people write it."""
-
-    def _value(self) -> str:
-        shown: str = super()._value()
-        return shown if self.raw_data or self.data is None else f"{self.data:g}"
 
 
 class Tuned(FlaskForm):  # type: ignore[misc]

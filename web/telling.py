@@ -5,7 +5,7 @@ import math
 from flask import Flask
 
 from appliance.log.change import Change, Difference, Meaning, Verdict
-from appliance.log.patterns import BySlide, Lie, Pattern
+from appliance.log.patterns import ONE_SIDED, BySlide, Lie, Pattern
 from appliance.log.suggestions import Kind, Suggestion
 from appliance.log.tallies import Tally
 from appliance.log.term import Moved, Stretch
@@ -47,6 +47,11 @@ def lies(lie: Lie, sides: tuple[str, str] = SIDES) -> str:
             return (
                 f"A habit and a scatter: {lie.off} of {lie.count} were {side}, and four of five "
                 f"lie only within {cents(math.ceil(lie.around_cents))} of the typical one."
+            )
+        case Pattern.SCATTERED if lie.chance <= ONE_SIDED:  # the typical one is right all the same
+            return (
+                f"Where it is off it is mostly {side}: {sides_of(lie, sides)}, "
+                f"four of five within {within} of right."
             )
         case Pattern.SCATTERED:
             return (

@@ -1,7 +1,7 @@
 """A passage as somebody writes it: notes, each with its string and finger where they are given.
 
 ``E3`` is a note, ``E3/D`` the same on the D string, ``E3/D1`` with the first finger there, and
-``D3/D0`` the open string. Pure.
+``D3/D0`` the open string. Notes and strings have the names of a page where one is given. Pure.
 """
 
 import re
@@ -9,14 +9,15 @@ from collections import Counter
 from dataclasses import dataclass
 
 from appliance.instruments import Instrument
-from appliance.tuning import note_name, parse_note, pitch_class_name
+from appliance.notation import Naming, plain
 from appliance.vocabulary import GroundnoteError
 
 LONGEST = 100  # notes; ranking drones takes no order, and a longer passage says nothing new
 FINGERS = (1, 2, 3, 4)
 OPEN = 0
 
-_PLACE = re.compile(r"([A-Ga-g])([0-4])?", re.ASCII)
+_AS_LOGGED = Naming()
+_PLACE = re.compile(r"(\D+)([0-4])?", re.ASCII)
 
 
 class PassageError(GroundnoteError):
@@ -36,12 +37,16 @@ class PassageNote:
         """Whether it is an open string: no finger places it."""
         return self.finger == OPEN
 
-    def __str__(self) -> str:
+    def written(self, naming: Naming) -> str:
         """Write it the way it is read."""
         if self.string is None:
-            return note_name(self.midi)
+            return naming.note(self.midi)
         finger = "" if self.finger is None else str(self.finger)
-        return f"{note_name(self.midi)}/{pitch_class_name(self.string)}{finger}"
+        return f"{naming.note(self.midi)}/{naming.pitch_class(self.string % 12)}{finger}"
+
+    def __str__(self) -> str:
+        """Write it with the names of the log."""
+        return self.written(_AS_LOGGED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,54 +68,63 @@ class Passage:
             return ()
         return tuple(sorted({n for n in self.notes if n.open}, key=lambda n: n.midi))
 
-    def __str__(self) -> str:
+    def written(self, naming: Naming) -> str:
         """Write it the way it is read."""
-        return " ".join(str(note) for note in self.notes)
+        return " ".join(note.written(naming) for note in self.notes)
+
+    def __str__(self) -> str:
+        """Write it with the names of the log."""
+        return self.written(_AS_LOGGED)
 
 
-def read_passage(text: str, instrument: Instrument) -> Passage:
+def read_passage(text: str, instrument: Instrument, naming: Naming = _AS_LOGGED) -> Passage:
     """Read notes with spaces or commas between them; empty text is an empty passage.
+
+    ``naming``: how they are named; without it as in the log.
 
     Raises :class:`PassageError`, or NoteNameError for a name nobody can read.
     """
     words = text.replace(",", " ").split()
     if len(words) > LONGEST:
         raise PassageError(f"A passage has {LONGEST} notes at most: enter a shorter one.")
-    return Passage(tuple(_note(word, instrument) for word in words))
+    return Passage(tuple(_note(word, instrument, naming) for word in words))
 
 
-def _note(word: str, instrument: Instrument) -> PassageNote:
+def _note(word: str, instrument: Instrument, naming: Naming) -> PassageNote:
     name, _, place = word.partition("/")
-    midi = parse_note(name)
+    midi = naming.read(name)
     if not instrument.lowest <= midi <= instrument.highest:
         raise PassageError(
-            f"{note_name(midi)} is not on the {instrument.name}, which has "
-            f"{note_name(instrument.lowest)} to {note_name(instrument.highest)}: check the notes."
+            f"{naming.note(midi)} is not on the {instrument.name}, which has "
+            f"{naming.note(instrument.lowest)} to {naming.note(instrument.highest)}: check the "
+            "notes."
         )
     if not place:
         return PassageNote(midi)
-    string, finger = _place(word, place, instrument)
-    _check_place(PassageNote(midi, string, finger))
+    string, finger = _place(word, place, instrument, naming)
+    _check_place(PassageNote(midi, string, finger), naming)
     return PassageNote(midi, string, finger)
 
 
-def _place(word: str, place: str, instrument: Instrument) -> tuple[int, int | None]:
+def _place(word: str, place: str, instrument: Instrument, naming: Naming) -> tuple[int, int | None]:
     found = _PLACE.fullmatch(place)
-    letters = {pitch_class_name(string): string for string in instrument.strings}
-    if found is None or found[1].upper() not in letters:
-        strings = ", ".join(letters) or "no strings"
+    names = {string: naming.pitch_class(string % 12) for string in instrument.strings}
+    letters = {plain(name): string for string, name in names.items()}
+    if found is None or plain(found[1]) not in letters:
+        strings = ", ".join(names.values()) or "no strings"
+        such = f"/{next(iter(names.values()), 'D')}2"
         raise PassageError(
             f"{word[:40]!r} cannot be read: after the slash comes a string of the "
-            f"{instrument.name} ({strings}) and a finger from 0 (open) to 4, such as /D2."
+            f"{instrument.name} ({strings}) and a finger from 0 (open) to 4, such as {such}."
         )
-    return letters[found[1].upper()], None if found[2] is None else int(found[2])
+    return letters[plain(found[1])], None if found[2] is None else int(found[2])
 
 
-def _check_place(note: PassageNote) -> None:
+def _check_place(note: PassageNote, naming: Naming) -> None:
     string = note.string
     if string is None:
         return
     if note.midi < string:
-        raise PassageError(f"{note_name(note.midi)} lies below the {note_name(string)} string.")
+        raise PassageError(f"{naming.note(note.midi)} lies below the {naming.note(string)} string.")
     if note.open != (note.midi == string) and note.finger is not None:
-        raise PassageError(f"{note}: finger 0 is the open string, and only that.")
+        raise PassageError(f"{note.written(naming)}: finger 0 is the open string, and only that.")
