@@ -150,7 +150,7 @@ def test_by_thumb_from_rung_to_rung_to_a_drone_that_sounds(place: Place, browser
     page.locator("select[name=finger]").select_option("2")
     page.locator("button[value='F#3/D']").click()
     page.locator("button[value='A3/A']").click()
-    assert page.locator("#passage input[name=notes]").input_value() == "F#3/D2 A3/A0"
+    assert page.locator("#passage input[name=typed]").input_value() == "F#3/D2 A3/A0"
     best = page.locator("h1").inner_text().split()[0]
     page.locator(".drone-card").first.get_by_role("button", name="Sound it").click()
     assert page.locator("h1").inner_text() == f"The drone sounds on {best}."
@@ -171,5 +171,5 @@ def test_from_a_sitting_to_a_minute_and_to_the_drone_for_its_notes(
     page.locator(".minute").nth(1).click()
     assert page.locator(".minutes table tr").count() > 10
     page.get_by_role("link", name="Which drone for these notes?").click()
-    assert page.locator("#passage input[name=notes]").input_value() == "A3 B3 C#4 D4 E4 F#4"
+    assert page.locator("#passage input[name=typed]").input_value() == "A3 B3 C#4 D4 E4 F#4"
     page.context.close()
