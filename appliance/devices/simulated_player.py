@@ -1,7 +1,7 @@
 """A player made of numbers: plays a score on a bowed string and calls notes by foot."""
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,12 +49,12 @@ class SimulatedPlayer:
         self._string = BowedString(lowest_hz, sample_rate_hz, self._rng)
         self._endless = endless
         self._strokes: deque[tuple[PlannedNote, ...]] = deque()
-        self._moves: deque[PedalMove] = deque(_tap(Pedal.MIDDLE, _STARTS_DRONE_S, _HOLD_S))
-        self._rounds = 0
-        self._begin_round()
+        self._moves: deque[PedalMove] = deque(_press(Pedal.MIDDLE, _STARTS_DRONE_S, _HOLD_S))
+        self._times_played = 0
+        self._begin_score()
         if not endless:
             stops_s = score.duration_s + _STOPS_DRONE_AFTER_S
-            self._moves += _tap(Pedal.MIDDLE, stops_s, _HOLD_S)
+            self._moves += _press(Pedal.MIDDLE, stops_s, _HOLD_S)
         self._frame = 0
         self._ahead = np.zeros(0, np.float32)  # rendered, not yet played
 
@@ -64,7 +64,7 @@ class SimulatedPlayer:
         while self._strokes and self._strokes[0][0].start_s * self._rate < end:
             self._render(self._strokes.popleft())
             if self._endless and not self._strokes:
-                self._begin_round()
+                self._begin_score()
         self._grow(frames)
         played, self._ahead = self._ahead[:frames], self._ahead[frames:]
         self._frame = end
@@ -83,15 +83,19 @@ class SimulatedPlayer:
         leaves_s = self._score.duration_s + _LEAVES_AFTER_S
         return not self._endless and self._frame >= leaves_s * self._rate
 
-    def _begin_round(self) -> None:
-        later_s = self._rounds * self._score.duration_s
+    def _begin_score(self) -> None:
+        later_s = self._times_played * self._score.duration_s
+        presses: list[tuple[PedalMove, PedalMove]] = []
         for stroke in self._score.slurs():
-            notes = tuple(_later(note, later_s) for note in stroke)
+            notes = tuple(note.later(later_s) for note in stroke)
             self._strokes.append(notes)
             for note in notes:
                 if note.call is not None and note.call_at_s is not None:
-                    self._moves += _tap(_CALL_PEDALS[note.call], note.call_at_s, _TAP_S)
-        self._rounds += 1
+                    presses.append(_press(_CALL_PEDALS[note.call], note.call_at_s, _TAP_S))
+        presses += [_press(hold.pedal, hold.at_s + later_s, _HOLD_S) for hold in self._score.holds]
+        for press in sorted(presses, key=lambda moves: moves[0].at_s):
+            self._moves += press
+        self._times_played += 1
 
     def _render(self, stroke: tuple[PlannedNote, ...]) -> None:
         begin = round(stroke[0].start_s * self._rate) - self._frame
@@ -104,10 +108,5 @@ class SimulatedPlayer:
         self._ahead = np.concatenate([self._ahead, np.zeros(missing, np.float32)])
 
 
-def _tap(pedal: Pedal, at_s: float, for_s: float) -> tuple[PedalMove, PedalMove]:
+def _press(pedal: Pedal, at_s: float, for_s: float) -> tuple[PedalMove, PedalMove]:
     return PedalMove(pedal, True, at_s), PedalMove(pedal, False, at_s + for_s)
-
-
-def _later(note: PlannedNote, by_s: float) -> PlannedNote:
-    call_at_s = None if note.call_at_s is None else note.call_at_s + by_s
-    return replace(note, start_s=note.start_s + by_s, end_s=note.end_s + by_s, call_at_s=call_at_s)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from appliance.practice.pedalboard import Pedal
 from appliance.tuning import error_cents, note_hz, target
 from appliance.vocabulary import Arrival, Call, Vibrato
 
@@ -81,14 +82,46 @@ class PlannedNote:
         """Planned settled pitch in Hz."""
         return float(self.nominal_hz * 2.0 ** (self.settled_cents / 1200.0))
 
+    def later(self, by_s: float) -> "PlannedNote":
+        """Return the same note, played so many seconds later."""
+        call_at_s = None if self.call_at_s is None else self.call_at_s + by_s
+        return replace(
+            self, start_s=self.start_s + by_s, end_s=self.end_s + by_s, call_at_s=call_at_s
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedHold:
+    """A pedal that is held, from ``at_s`` (seconds since the player entered the room)."""
+
+    pedal: Pedal
+    at_s: float
+
+    def later(self, by_s: float) -> "PlannedHold":
+        """Return the same hold, so many seconds later."""
+        return replace(self, at_s=self.at_s + by_s)
+
 
 @dataclass(frozen=True)
 class Score:
-    """A stretch of playing over one drone, in order, and how long it lasts in seconds."""
+    """A stretch of playing over one drone, in order, and how long it lasts in seconds.
+
+    ``holds`` is what the foot does beside the calls of the notes.
+    """
 
     notes: tuple[PlannedNote, ...]
     reference_hz: float
     duration_s: float
+    holds: tuple[PlannedHold, ...] = ()
+
+    def then(self, other: "Score") -> "Score":
+        """Return this stretch and after it another one over the same drone."""
+        return Score(
+            self.notes + tuple(note.later(self.duration_s) for note in other.notes),
+            self.reference_hz,
+            self.duration_s + other.duration_s,
+            self.holds + tuple(hold.later(self.duration_s) for hold in other.holds),
+        )
 
     def slurs(self) -> list[tuple[PlannedNote, ...]]:
         """Return the notes grouped by bow stroke: a new group at every fresh bow."""
