@@ -10,7 +10,8 @@ from appliance.tuning import note_name, parse_note
 from appliance.vocabulary import InstrumentError
 from tests.waves import bowed, cents_between, heard, rest, steady, tone, with_noise
 
-# common practice, no source
+# music21 10.5.1, instrument.py, looked up on 2026-11-29; the bass in fifths: an octave below the
+# cello, common practice, no source
 OPEN_STRINGS = {
     "violin": "G3 D4 A4 E5",
     "viola": "C3 G3 D4 A4",
@@ -127,5 +128,65 @@ def test_ranges_hold_a_published_table(
     assert beyond == BEYOND.get(name, (0, 0))
 
 
-def test_the_table_has_every_instrument() -> None:
+# abjad 3.19, instruments.py, looked up on 2026-11-29, sounding. Voice: the bass's lowest note and
+# the soprano's highest.
+SECOND_TABLE = {
+    "violin": ("G3", "G7"),
+    "viola": ("C3", "D6"),
+    "cello": ("C2", "G5"),
+    "double-bass": ("C1", "G4"),
+    "trombone": ("E2", "Eb5"),
+    "voice": ("E2", "E6"),
+    "flute": ("C4", "D7"),
+    "oboe": ("Bb3", "A6"),
+    "clarinet": ("D3", "Bb6"),
+    "bassoon": ("Bb1", "Eb5"),
+    "horn": ("B1", "F5"),
+}
+BEYOND_OF_SECOND = {"double-bass": (4, 0), "voice": (0, 4), "oboe": (0, 2)}
+
+
+@pytest.mark.parametrize(("name", "ends"), SECOND_TABLE.items())
+def test_ranges_hold_a_second_published_table(name: str, ends: tuple[str, str]) -> None:
+    ours, (lowest, highest) = INSTRUMENTS[name], (parse_note(end) for end in ends)
+    beyond = (max(0, ours.lowest - lowest), max(0, highest - ours.highest))
+    assert beyond == BEYOND_OF_SECOND.get(name, (0, 0))
+
+
+@pytest.mark.parametrize("name", INSTRUMENTS)
+def test_no_range_ends_far_from_both_tables(name: str) -> None:
+    """Generous, but no more than a fourth below or above what either table has.
+
+    The bass in fifths is held against the bass in fourths, and its A string is tuned a tone higher.
+    """
+    of = "double-bass" if name == "double-bass-in-fifths" else name
+    low = min(TABLE[of][1][0], parse_note(SECOND_TABLE[of][0]))
+    high = max(TABLE[of][1][1], parse_note(SECOND_TABLE[of][1]))
+    assert low - INSTRUMENTS[name].lowest <= 5
+    assert INSTRUMENTS[name].highest - high <= 5
+
+
+# music21 10.5.1, instrument.py, looked up on 2026-11-29: the lowest note, sounding.
+LOWEST = {
+    "violin": "G3",
+    "viola": "C3",
+    "cello": "C2",
+    "double-bass": "E1",
+    "trombone": "E2",
+    "flute": "C4",
+    "oboe": "Bb3",
+    "clarinet": "D3",
+    "bassoon": "Bb1",
+}
+
+
+@pytest.mark.parametrize(("name", "lowest"), LOWEST.items())
+def test_the_lowest_note_is_that_of_a_published_table_or_lower(name: str, lowest: str) -> None:
+    below = parse_note(lowest) - INSTRUMENTS[name].lowest
+    # the pedal notes of the trombone and the B foot of the flute, which that table leaves out
+    assert below == {"trombone": 6, "flute": 1}.get(name, 0)
+
+
+def test_the_tables_have_every_instrument() -> None:
     assert {*TABLE, "double-bass-in-fifths"} == set(INSTRUMENTS)
+    assert SECOND_TABLE.keys() == TABLE.keys()
