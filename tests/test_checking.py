@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
+from scipy.signal import butter, fftconvolve, sosfilt
 
 from appliance.checking.machine import Storage, clock_line, light_line, pedal_line, storage_lines
 from appliance.checking.measuring import Measured, measure
@@ -82,6 +82,20 @@ def test_levels_are_found_to_a_decibel(gain_db: float) -> None:
     assert measured.through is not None and measured.noise_db is not None
     assert measured.through.drone_db == pytest.approx(truth_db, abs=1.0)
     assert measured.noise_db == pytest.approx(-60.0, abs=1.0)
+
+
+@pytest.mark.parametrize("left_db", [-60.0, -52.0, -44.0])
+def test_the_removal_is_found_to_a_decibel(left_db: float) -> None:
+    """What it cannot remove is put in beside the drone: noise up to 6 kHz, not in the quiet."""
+    sound = recorded(program(), replace(GOOD, noise_db=-80.0, distortion=0.0))
+    white = np.random.default_rng(6).standard_normal(sound.size)
+    left = sosfilt(butter(6, 6000.0, fs=RATE_HZ, output="sos"), white)
+    left *= 10.0 ** (left_db / 20.0) / np.std(left)
+    left[: program().quiet.stop] = 0.0
+    mic = (sound + left).astype(np.float32)[:, np.newaxis]
+    through = measure(program(), mic, 0).through
+    assert through is not None and not through.under_noise
+    assert through.removed_db == pytest.approx(through.drone_db - left_db, abs=1.0)
 
 
 @pytest.mark.parametrize(
