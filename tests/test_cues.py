@@ -173,6 +173,21 @@ def test_without_ticks_every_four_seconds_and_falls_silent_when_the_drone_is_bac
     assert not one.render(10 * RATE).any()
 
 
+@pytest.mark.parametrize("cue", CUES)
+@pytest.mark.parametrize("before_tick_s", [0.05, 0.3, 0.9, 3.5])
+def test_no_tick_falls_into_a_cue_or_close_after_it(cue: Cue, before_tick_s: float) -> None:
+    one = loudspeaker()
+    one.order(DroneOrder(220.0, without=True))
+    one.render(round((WITHOUT_TICK_S - before_tick_s) * RATE))
+    alone = cue_sound(cue, 220.0, DRONE.cue_level_dbfs, RATE)
+    one.order(CueOrder(cue, 220.0))
+    sound = one.render(alone.size + 5 * RATE)
+    assert np.array_equal(sound[: alone.size], alone)
+    after = np.flatnonzero(sound[alone.size :]) / RATE
+    due_s = max(1.0, before_tick_s - alone.size / RATE)
+    assert after[0] == pytest.approx(due_s, abs=0.03)  # put off, and not left out
+
+
 @pytest.mark.parametrize("pressed_after_s", [0.0, 0.01, 0.05, 0.1, 0.149, 0.2])
 @pytest.mark.parametrize("again", [DroneOrder(246.9, preview=True), DroneOrder(220.0, True)])
 def test_presses_during_a_fade_are_obeyed_without_a_click(

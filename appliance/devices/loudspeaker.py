@@ -14,6 +14,7 @@ from appliance.settings import DroneSettings
 AHEAD_S = 0.16
 WITHOUT_TICK_S = 4.0  # how often a soft tick says that the drone is only faded out
 _TICK_BELOW_CUES_DB = 10.0  # no drone has to be outdone
+_TICK_AFTER_CUE_S = 1.0  # a tick within a cue would make another rhythm of it
 _NOTHING = np.zeros(0, np.float32)
 
 
@@ -101,6 +102,7 @@ class Loudspeaker:
         pulse = self._cue[: silent[0]] if silent.size else self._cue
         self._cue = cue.copy()
         self._cue[: pulse.size] += pulse  # no cue is shorter than a pulse
+        self._tick.keep_away(cue.size + round(_TICK_AFTER_CUE_S * self._rate_hz))
 
     def _obey_drone(self, order: DroneOrder) -> None:
         self._stop_being_ahead()
@@ -128,6 +130,11 @@ class _Tick:
             self.at = None
         elif self.at is None:
             self.at = self.sound.size
+
+    def keep_away(self, frames: int) -> None:
+        """Let no tick begin within the next ``frames``; one that sounds is played to its end."""
+        if self.at is not None and self.at >= self.sound.size:
+            self.at = min(self.at, self.period - frames)
 
     def add_to(self, out: Samples) -> None:
         if self.at is None:

@@ -1,8 +1,8 @@
 """Cues: short, soft signals that answer a foot, told apart by their rhythm. Pure.
 
 A cue is a row of pulses on a grid of :data:`STEP_S`. Each is a *knock*, without a pitch, or a
-*chime*, tuned to an octave of the drone's root so that it never beats against it. No two cues share
-a rhythm, so whoever cannot tell the pitches apart loses nothing.
+*chime*, tuned to an octave of the drone's root so that it never beats against it. No two cues that
+answer a foot share a rhythm, so whoever cannot tell the pitches apart loses nothing.
 
 Pulses are shorter than a note can be, with silence between them longer than the pulses: the ear
 then takes the drone under a cue for the same drone, and a cue in a room for no note.
@@ -83,7 +83,8 @@ PULSES: dict[Cue, tuple[Pulse, ...]] = {
     Cue.ROUND_WON: _chimes(0, 1, 3, 4, 6, octaves=(-1, 0, -1, 0, 0)),
     Cue.REST: _chimes(0, 1, 3, 6, octaves=(0, 0, 0, -1)),  # slower and slower
     Cue.ENOUGH: _knocks(0, 1, 2, 3, 4, 5, 6),
-    Cue.WITHOUT: _knocks(0),  # the drone is silent then: it cannot be a call's
+    # As a call's, but soft, every four seconds, and never close after a cue: no answer to the foot.
+    Cue.WITHOUT: _knocks(0),
 }
 
 
