@@ -249,7 +249,7 @@ def _cents(hz: float | None, reference_hz: float | None) -> float | None:
 @given(
     st.dictionaries(
         st.sampled_from(
-            ["notes", "add", "back", "clear", "from", "finger", "instrument", "sitting"]
+            ["notes", "typed", "add", "back", "clear", "from", "finger", "instrument", "sitting"]
         ),
         st.text(max_size=12) | st.sampled_from(["E3/D", "E3", "12", "cello", "voice"]),
         max_size=4,

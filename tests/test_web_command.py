@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from appliance.log import owner_code
 from tests.raw_week import THIS, all_of_week
 
 
@@ -37,6 +38,22 @@ def test_the_command_serves_the_log_and_prints_its_address(log_path: Path) -> No
         _, errors = server.communicate(timeout=20)
     assert server.returncode == 0
     assert "Traceback" not in errors
+
+
+def test_the_first_start_prints_the_owners_one_time_code(tmp_path: Path) -> None:
+    """Before there is a log, too; the same code at the next start, until somebody has used it."""
+    told = set()
+    for _ in range(2):
+        server = _web("--log", str(tmp_path / "room.db"), "--host", "127.0.0.1", "--port", "0")
+        assert server.stdout is not None
+        try:
+            server.stdout.readline()
+            told.add(server.stdout.readline().rstrip())
+        finally:
+            server.send_signal(signal.SIGINT)
+            server.communicate(timeout=20)
+    (line,) = told
+    assert line.endswith(f"at /owner: {owner_code.owner_code(tmp_path / 'room.db')}")
 
 
 @pytest.mark.parametrize(
