@@ -135,10 +135,10 @@ class Stage:
             return [dict(row) for row in db.execute("SELECT * FROM sitting ORDER BY id")]
 
     def hear(self, seconds: float, *events: Event, fresh: bool = False) -> None:
-        """Let time pass in sound; at its end the ear says the events."""
+        """Let time pass in sound; at its end the ear says the events, and the room takes them."""
         self.script[:] = events
         self.sound.pass_time(seconds, fresh=fresh)
-        wait_for(lambda: not self.script)
+        self.sound.settle()
 
     def tap(self, *pins: int) -> None:
         self.hold(*pins, seconds=0.1)

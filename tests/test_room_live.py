@@ -34,6 +34,7 @@ LEVEL = 0.08  # RMS of the player at the microphone
 STEADY_S = 3.0
 TRIES = 10
 DRONE = "D3"
+STARTS_S = 60.0  # no promise: a machine that is busy with other work imports slowly
 
 
 def write_take(path: Path, played_hz: float) -> NDArray[np.float32]:
@@ -119,9 +120,9 @@ def room(sound_card: SoundCard, tmp_path: Path) -> Iterator[Room]:
     tap = Tap(sound_card, "loudspeaker-tap")
     room = Room(sound_card, microphone, tap, process, log_path, socket)
     try:
-        wait_for(lambda: socket.exists() or process.poll() is not None)
+        wait_for(lambda: socket.exists() or process.poll() is not None, STARTS_S)
         assert process.poll() is None, "the daemon did not start"
-        wait_for(lambda: room.status()["sound"]["running"])
+        wait_for(lambda: room.status()["sound"]["running"], STARTS_S)
         yield room
     finally:
         process.terminate()
