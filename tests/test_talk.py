@@ -59,6 +59,12 @@ def test_one_of_several_is() -> None:
     assert kept(run) == [False, True, True, True, True, True]
 
 
+def test_beeps_that_come_evenly_are_no_notes_and_short_strokes_are() -> None:
+    beeps = [sketch(1.0 + 0.48 * k, 0.1) for k in range(6)]
+    strokes = [sketch(9.0 + 0.48 * k, 0.2) for k in range(6)]
+    assert kept(beeps + strokes) == 7 * [False] + 5 * [True]
+
+
 def test_a_short_sound_after_a_note_is_a_note() -> None:
     assert kept([sketch(1.0, 1.2), sketch(2.3, 0.1)]) == [True, True]
 

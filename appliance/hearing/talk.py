@@ -33,6 +33,9 @@ SYLLABLES = 2
 # By itself it is a knock, a squeak or a word: of 18 that had passed in 48 minutes of talk, 14 were.
 SHORT_S = 0.4
 COMPANY_S = 0.5  # from the end of the note before
+# An electronic metronome's beeps were heard as notes of 0.10 to 0.12 s, at 125 a minute with 0.38 s
+# between them; notes so short that a player means are a run, and follow each other at once.
+BEEP_S, BEEP_COMPANY_S = 0.15, 0.2
 
 
 class Talk:
@@ -66,7 +69,9 @@ class Talk:
         """Take the next that was no syllable; whether it is short and none came just before it."""
         assert sketch.end_s is not None
         before_s, self._ended_s = self._ended_s, sketch.end_s
-        return not _lasts(sketch, SHORT_S) and sketch.start_s - before_s > COMPANY_S
+        beep = sketch.end_s - sketch.start_s < BEEP_S
+        company_s = BEEP_COMPANY_S if beep else COMPANY_S
+        return not _lasts(sketch, SHORT_S) and sketch.start_s - before_s > company_s
 
 
 def _lasts(sketch: NoteSketch, seconds: float) -> bool:
