@@ -1,8 +1,6 @@
 """The sound process while it waits for its device."""
 
 import os
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +12,6 @@ from appliance.devices.interface import Interface
 from appliance.settings import Settings
 from tests.soundcard import wait_for
 
-TOP = Path(__file__).parents[1]
 NONE_SUCH = replace(Settings().sound, input_device="gramophone", reopen_after_s=5.0)
 
 
@@ -33,25 +30,6 @@ def sound_processes() -> list[psutil.Process]:
 
 def loaded(process: psutil.Process) -> Any:
     return Path(f"/proc/{process.pid}/maps").read_text()
-
-
-LOADS = """
-import re
-from pathlib import Path
-import appliance.devices.sound_process as process, appliance.devices.sound
-def resident_kb():
-    return int(re.search(r"VmRSS:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
-before = resident_kb()
-process._give_back()
-print(before - resident_kb())
-"""
-
-
-def test_what_loading_left_free_is_given_back() -> None:
-    told = subprocess.run(
-        [sys.executable, "-c", LOADS], cwd=TOP, capture_output=True, text=True, check=True
-    )
-    assert int(told.stdout) > 1000
 
 
 def test_the_next_one_has_loaded_all_but_portaudio_and_goes_with_the_room() -> None:

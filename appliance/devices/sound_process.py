@@ -8,7 +8,6 @@ looks for devices once, when it is loaded, waits until they are asked for: so a 
 ready before the device that is waited for is plugged in.
 """
 
-import ctypes
 import os
 import sys
 from contextlib import suppress
@@ -32,20 +31,12 @@ def _come_first() -> None:
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME_PRIORITY))
 
 
-def _give_back() -> None:
-    """Let the kernel have what loading took and left free: 3 of 39 MB. malloc_trim(3), glibc's."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim is not None:
-        trim(0)
-
-
 def main() -> None:
     """Serve the connection whose file descriptor is the first argument."""
     link: Connection[Any, Any] = Connection(int(sys.argv[1]))
     link.poll(None)
     from appliance.devices.sound import serve  # noqa: PLC0415 - see above
 
-    _give_back()
     _come_first()
     try:
         serve(link)
