@@ -54,6 +54,7 @@ class _Faults:
     def __init__(self, card: Card, name: str, ports: tuple[str, ...]) -> None:
         import jack  # noqa: PLC0415 - it looks for the JACK library, which may be missing
 
+        self._gone: type[Exception] = jack.JackError
         self.client: Any = jack.Client(name, servername=card.name, no_start_server=True)
         self._air = [self.client.inports.register(side) for side in ("left", "right")]
         self._out = {port: self.client.outports.register(port) for port in ports}
@@ -74,9 +75,9 @@ class _Faults:
         """Connect to whatever plays; called again and again, since streams come and go."""
         for number, air in enumerate(self._air):
             pattern = f"PortAudio.*:out_{number}"
-            for port in self.client.get_ports(pattern, is_audio=True, is_output=True):
-                if port not in air.connections:
-                    with suppress(Exception):  # it has gone meanwhile
+            with suppress(self._gone):  # a port that goes meanwhile; the next is found next time
+                for port in self.client.get_ports(pattern, is_audio=True, is_output=True):
+                    if port not in air.connections:
                         self.client.connect(port, air)
 
     def _hum(self, frames: int) -> Floats:
