@@ -48,7 +48,7 @@ class Talk:
 
     def heard(self, sketch: NoteSketch) -> bool:
         """Take the next note that has ended; whether it was a syllable."""
-        if _lasts(sketch, LASTS_S) and not _scraps(sketch):
+        if _too_long(sketch):
             return len(sketch.cents) < FEWEST_FRAMES
         if restless(sketch):
             self._syllables_s.append(sketch.start_s)
@@ -79,16 +79,20 @@ def _lasts(sketch: NoteSketch, seconds: float) -> bool:
     return len(sketch.time_s) > 0 and sketch.time_s[-1] - sketch.start_s >= seconds
 
 
-def _scraps(sketch: NoteSketch) -> bool:
-    """Whether its pitch comes in scraps: several syllables may have been taken for one note."""
+def _too_long(sketch: NoteSketch) -> bool:
+    """Whether it lasts longer than any syllable, and is not several that were taken for one note:
+    then its pitch comes in scraps.
+    """
+    if not _lasts(sketch, LASTS_S):
+        return False
     lasted_s = float(sketch.time_s[-1]) - sketch.start_s
-    return len(sketch.time_s) * HOP_S < SCRAPS * lasted_s
+    return len(sketch.time_s) * HOP_S >= SCRAPS * lasted_s
 
 
 def restless(sketch: NoteSketch) -> bool:
     """Whether a sketch that is short, or in scraps, moves all the time, and not as vibrato does."""
     cents, time_s = sketch.cents, sketch.time_s
-    if _lasts(sketch, LASTS_S) and not _scraps(sketch):
+    if _too_long(sketch):
         return False
     if len(cents) < FEWEST_FRAMES:
         return True
