@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from appliance.devices.loudspeaker import Loudspeaker
-from appliance.practice.cues import PULSES, STEP_S, Cue, cue_sound
+from appliance.practice.cues import PULSE_S, PULSES, STEP_S, Cue, cue_sound
 from appliance.practice.order import CueOrder, DroneOrder
 from appliance.practice.tone import Tone
 from appliance.settings import ADDED, TIMBRES, DroneSettings
@@ -63,12 +63,13 @@ def _of_pulse(pulse: Audio) -> Audio:
 def _over_drone_db(settings: DroneSettings, midi: int) -> float:
     """How far the faintest pulse of all cues stands over the drone, in its best band."""
     tone = Tone(note_hz(midi), settings.timbre, settings.add, settings.level_dbfs, RATE_HZ)
-    drone, step, pulses = _of_drone(tone), round(STEP_S * RATE_HZ), {}
+    drone, pulses = _of_drone(tone), {}
     for cue in PULSES:
         sound = cue_sound(cue, tone.root_hz, settings.cue_level_dbfs, RATE_HZ)
         for pulse in PULSES[cue]:
-            at = pulse.step * step
-            pulses[pulse.octave] = sound[at : at + step].astype(np.float64)
+            at = round(pulse.step * STEP_S * RATE_HZ)
+            alone = sound[at : at + round(PULSE_S * RATE_HZ)]
+            pulses[pulse.octave] = alone.astype(np.float64)
     return min(float(np.max(10 * np.log10(_of_pulse(one) / drone))) for one in pulses.values())
 
 

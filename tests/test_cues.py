@@ -39,36 +39,41 @@ from tests.waves import (
 
 DRONE = Settings().drone
 RATE = round(RATE_HZ)
-CUES = [cue for cue in Cue if cue is not Cue.WITHOUT]  # which is the other cues' absence of sound
+TICK_S = STEP_S / 3 + PULSE_S  # how long the tick of going without lasts
+ANSWERS = [cue for cue in Cue if cue is not Cue.WITHOUT]  # which comes by itself, again and again
 
 
-def rhythm(cue: Cue) -> tuple[int, ...]:
+def rhythm(cue: Cue) -> tuple[float, ...]:
     steps = [pulse.step for pulse in PULSES[cue]]
     return tuple(b - a for a, b in itertools.pairwise(steps))
 
 
 def test_no_two_cues_share_a_rhythm() -> None:
-    rhythms = [rhythm(cue) for cue in CUES]
-    assert len(set(rhythms)) == len(CUES)
+    """The tick of going *without* is one of them."""
+    rhythms = [rhythm(cue) for cue in Cue]
+    assert len(set(rhythms)) == len(Cue)
     # nor would they at another pace: what counts is long against short
     paces = {tuple(round(gap / max(line), 3) for gap in line) for line in rhythms if line}
-    told_by_pace = {cue for cue in CUES if len(rhythm(cue)) == 1}
-    assert told_by_pace == {Cue.AGREES, Cue.NOT_MEASURED}
-    assert len(paces) == len([line for line in rhythms if line]) - 1
+    told_by_pace = {cue for cue in Cue if len(rhythm(cue)) == 1}
+    assert told_by_pace == {Cue.AGREES, Cue.NOT_MEASURED, Cue.WITHOUT}
+    assert len(paces) == len([line for line in rhythms if line]) - 2
 
 
-def test_two_cues_of_one_gap_differ_in_it_by_far() -> None:
-    assert rhythm(Cue.NOT_MEASURED)[0] >= 3 * rhythm(Cue.AGREES)[0]
+def test_cues_of_one_gap_differ_in_it_by_far() -> None:
+    gaps = sorted(rhythm(cue)[0] for cue in Cue if len(rhythm(cue)) == 1)
+    assert len(gaps) == 3
+    assert all(longer >= 3 * shorter for shorter, longer in itertools.pairwise(gaps))
 
 
 def test_the_readme_shows_every_rhythm() -> None:
     readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
     shown = re.findall(r"`([•× ]+)`", readme.split("told apart by their rhythm")[1])
     drawn = set()
-    for cue in CUES:
+    for cue in ANSWERS:
         dots = {pulse.step: "×" if pulse.octave is None else "•" for pulse in PULSES[cue]}
-        drawn.add("".join(dots.get(step, " ") for step in range(max(dots) + 1)))
-    assert set(shown) - {"•", "×"} | {"×"} == drawn
+        drawn.add("".join(dots.get(step, " ") for step in range(int(max(dots)) + 1)))
+    assert set(shown) - {"•", "×"} | {"×"} == drawn | {"××"}
+    assert "*without* is on | `××`, close and softer" in readme
 
 
 @pytest.mark.parametrize("cue", Cue)
@@ -77,11 +82,13 @@ def test_a_cue_is_short_soft_and_silent_between_its_pulses(cue: Cue, rate_hz: fl
     sound = cue_sound(cue, 220.0, -30.0, rate_hz)
     assert sound.size / rate_hz < 0.8
     assert np.max(np.abs(sound)) == pytest.approx(10 ** (-30 / 20), rel=1e-3)
-    step, pulse = round(STEP_S * rate_hz), round(PULSE_S * rate_hz)
-    for at in range(0, sound.size, step):
-        assert not sound[at + pulse : at + step].any()
-    begins = [at // step for at in range(0, sound.size, step) if sound[at : at + pulse].any()]
-    assert begins == [pulse.step for pulse in PULSES[cue]]
+    begins = [round(pulse.step * STEP_S * rate_hz) for pulse in PULSES[cue]]
+    left = sound.copy()
+    for begin in begins:
+        pulse = left[begin : begin + round(PULSE_S * rate_hz)]
+        assert pulse.any()
+        pulse[:] = 0.0
+    assert not left.any()
 
 
 @pytest.mark.parametrize("root_hz", [30.0, 65.4, 130.8, 220.0, 311.1, 999.0, 1000.0, 2093.0])
@@ -157,6 +164,19 @@ def test_nothing_passes_full_scale() -> None:
     assert np.max(np.abs(loud.render(RATE))) <= 1.0
 
 
+def test_the_tick_is_two_knocks_softer_than_a_cue() -> None:
+    one = loudspeaker()
+    one.order(DroneOrder(220.0, without=True))
+    sound = one.render(5 * RATE)
+    (sounds_at,) = np.nonzero(sound)
+    tick = sound[sounds_at[0] : sounds_at[-1] + 1]
+    peak_dbfs = 20 * np.log10(np.max(np.abs(tick)))
+    assert peak_dbfs == pytest.approx(DRONE.cue_level_dbfs - 10.0, abs=0.1)
+    between = tick[round(PULSE_S * RATE) : round((STEP_S / 3 - 0.001) * RATE)]
+    assert between.size > 0.015 * RATE and not between.any()
+    assert tick[: round(PULSE_S * RATE)].any() and tick[round((STEP_S / 3) * RATE) :].any()
+
+
 def test_without_ticks_every_four_seconds_and_falls_silent_when_the_drone_is_back() -> None:
     one = loudspeaker()
     one.order(DroneOrder(220.0, sounding=True))
@@ -166,19 +186,19 @@ def test_without_ticks_every_four_seconds_and_falls_silent_when_the_drone_is_bac
     after_fade = sound[round(0.2 * RATE) :]
     begins = np.nonzero(np.diff((np.abs(after_fade) > 0).astype(int)) == 1)[0]
     begins = begins[np.diff(begins, prepend=-RATE) > RATE // 10] + round(0.2 * RATE)
-    assert begins / RATE == pytest.approx([4.0, 8.0, 12.0], abs=0.05)
+    assert begins / RATE + TICK_S == pytest.approx([4.0, 8.0, 12.0], abs=0.05)
     assert np.diff(begins) / RATE == pytest.approx(WITHOUT_TICK_S, abs=2 / RATE)
     one.order(DroneOrder(220.0))
     one.render(RATE)
     assert not one.render(10 * RATE).any()
 
 
-@pytest.mark.parametrize("cue", CUES)
+@pytest.mark.parametrize("cue", ANSWERS)
 @pytest.mark.parametrize("before_tick_s", [0.05, 0.3, 0.9, 3.5])
 def test_no_tick_falls_into_a_cue_or_close_after_it(cue: Cue, before_tick_s: float) -> None:
     one = loudspeaker()
     one.order(DroneOrder(220.0, without=True))
-    one.render(round((WITHOUT_TICK_S - before_tick_s) * RATE))
+    one.render(round((WITHOUT_TICK_S - TICK_S - before_tick_s) * RATE))
     alone = cue_sound(cue, 220.0, DRONE.cue_level_dbfs, RATE)
     one.order(CueOrder(cue, 220.0))
     sound = one.render(alone.size + 5 * RATE)
@@ -238,17 +258,64 @@ def test_no_cue_becomes_a_note(root_hz: float, instrument: str, drone: bool) -> 
     assert [(n.start_s, n.settled_hz) for n in heard(mic, sent, instrument)] == []
 
 
-def test_notes_under_cues_are_heard_as_they_are() -> None:
+@pytest.mark.parametrize("drone", [False, True])
+def test_notes_under_cues_are_heard_as_they_are(drone: bool) -> None:
     """Long notes, a fifth and an octave over the drone, while one cue after the other sounds."""
     root_hz, pitches = 130.8, (sharp(196.2, -14.0), sharp(261.6, 9.0), sharp(196.2, 22.0))
     line = [rest(5.6)]
     for hz in pitches:
         line += [bowed(tone(steady(hz, 4.6))), rest(0.9)]
-    mic, sent = evening(root_hz, drone=True, played=np.concatenate(line))
+    mic, sent = evening(root_hz, drone=drone, played=np.concatenate(line))
     notes = heard(mic, sent, "viola")
     assert len(notes) == len(pitches)
     for note, hz in zip(notes, pitches, strict=True):
         assert note.landing_hz is not None and note.settled_hz is not None
         assert abs(cents_between(note.landing_hz, hz)) < 3.0
         assert abs(cents_between(note.settled_hz, hz)) < 2.0
-        assert note.drone_hz == pytest.approx(root_hz, rel=1e-4)
+        assert note.drone_hz == (pytest.approx(root_hz, rel=1e-4) if drone else None)
+
+
+@pytest.mark.parametrize("from_start_s", [-0.4, -0.1, 0.0, 0.1, 0.3])
+@pytest.mark.parametrize("cue", [Cue.CALL_TAKEN, Cue.AGREES, Cue.WAS_FLAT, Cue.WAS_IN_TUNE])
+def test_an_answer_about_the_start_of_a_note_harms_it_not_even_without_a_drone(
+    cue: Cue, from_start_s: float
+) -> None:
+    """Two seconds after a call the next notes are being played, and *without* may be on."""
+    root_hz, hz = 65.4, sharp(130.8, 7.0)
+    one = loudspeaker()
+    one.order(DroneOrder(root_hz, without=True))
+    sent = [one.render(round((3.0 + from_start_s) * RATE))]
+    one.order(CueOrder(cue, root_hz))
+    all_sent = np.concatenate([*sent, one.render(3 * RATE)]).astype(np.float64)
+    mic = Walls(movement_db=-30.0).back(all_sent)
+    played = np.concatenate([rest(3.0), bowed(tone(steady(hz, 0.9)))])
+    mic[: played.size] += played
+    (note,) = heard(with_noise(mic), all_sent, "cello")
+    assert note.landing_hz is not None
+    assert note.start_s == pytest.approx(3.0, abs=0.05)
+    assert abs(cents_between(note.landing_hz, hz)) < 1.0
+
+
+@pytest.mark.parametrize("plays", [False, True])
+def test_going_without_ticks_into_the_notes_and_none_of_it_is_logged(plays: bool) -> None:
+    """Twenty seconds of ticks, 20 dB louder than they come; the notes under them are as played."""
+    root_hz, pitches = 130.8, (sharp(196.2, -14.0), sharp(261.6, 9.0), sharp(220.5, 22.0))
+    one = loudspeaker(replace(DRONE, cue_level_dbfs=DRONE.cue_level_dbfs + 14.0))
+    one.order(DroneOrder(root_hz, sounding=True))
+    sent = [one.render(5 * RATE)]
+    one.order(DroneOrder(root_hz, without=True))
+    sent.append(one.render(20 * RATE))
+    all_sent = np.concatenate(sent).astype(np.float64)
+    mic = Walls(movement_db=-30.0).back(all_sent)
+    line = [rest(6.0)]
+    for hz in pitches if plays else ():
+        line += [bowed(tone(steady(hz, 5.0))), rest(0.9)]
+    played = np.concatenate(line)
+    mic[: played.size] += played
+    notes = heard(with_noise(mic), all_sent, "viola")
+    assert len(notes) == (len(pitches) if plays else 0)
+    for note, hz in zip(notes, pitches, strict=False):
+        assert note.landing_hz is not None and note.settled_hz is not None
+        assert abs(cents_between(note.landing_hz, hz)) < 3.0
+        assert abs(cents_between(note.settled_hz, hz)) < 2.0
+        assert note.reference_hz == pytest.approx(root_hz, rel=1e-4) and note.drone_hz is None

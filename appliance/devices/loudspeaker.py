@@ -119,7 +119,7 @@ class Loudspeaker:
 
 @dataclass(slots=True)
 class _Tick:
-    """A short sound every ``period`` frames, the first a whole period after it is switched on."""
+    """A short sound every ``period`` frames, the first ending so long after being switched on."""
 
     sound: Samples
     period: int

@@ -84,9 +84,11 @@ class Cleaner:
         return cleaned
 
     def _untouched(self, mic: Floats, sent: Floats) -> Cleaned:
+        """A new drone is not known yet; a cue sounds for a step or two, and hides no more."""
         ringing = np.arange(self._steps) < self._ring
         self._ring = max(self._ring - self._steps, 0)
-        return self._cleaned(mic, ringing | (not _silent(sent)))
+        sounds = np.array([not _silent(step) for step in sent.reshape(self._steps, -1)])
+        return self._cleaned(mic, ringing | sounds)
 
     def _cleaned(self, samples: Floats, blind: NDArray[np.bool_]) -> Cleaned:
         room = self._room

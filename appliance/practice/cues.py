@@ -1,11 +1,13 @@
 """Cues: short, soft signals that answer a foot, told apart by their rhythm. Pure.
 
 A cue is a row of pulses on a grid of :data:`STEP_S`. Each is a *knock*, without a pitch, or a
-*chime*, tuned to an octave of the drone's root so that it never beats against it. No two cues that
-answer a foot share a rhythm, so whoever cannot tell the pitches apart loses nothing.
+*chime*, tuned to an octave of the drone's root so that it never beats against it. No two cues share
+a rhythm, so whoever cannot tell the pitches apart loses nothing: where two are a single gap, one
+gap is at least three times the other.
 
 Pulses are shorter than a note can be, with silence between them longer than the pulses: the ear
-then takes the drone under a cue for the same drone, and a cue in a room for no note.
+then takes the drone under a cue for the same drone, and a cue in a room for no note. Under the tick
+of going *without* there is no drone, and its two knocks may come closer.
 """
 
 import math
@@ -55,7 +57,7 @@ class Cue(StrEnum):
 class Pulse:
     """One sound of a cue: ``step`` on the grid; octaves above the chime's own, or a knock."""
 
-    step: int
+    step: float
     octave: int | None = None
 
 
@@ -63,7 +65,7 @@ def _chimes(*steps: int, octaves: tuple[int, ...]) -> tuple[Pulse, ...]:
     return tuple(Pulse(step, octave) for step, octave in zip(steps, octaves, strict=True))
 
 
-def _knocks(*steps: int) -> tuple[Pulse, ...]:
+def _knocks(*steps: float) -> tuple[Pulse, ...]:
     return tuple(Pulse(step) for step in steps)
 
 
@@ -83,8 +85,9 @@ PULSES: dict[Cue, tuple[Pulse, ...]] = {
     Cue.ROUND_WON: _chimes(0, 1, 3, 4, 6, octaves=(-1, 0, -1, 0, 0)),
     Cue.REST: _chimes(0, 1, 3, 6, octaves=(0, 0, 0, -1)),  # slower and slower
     Cue.ENOUGH: _knocks(0, 1, 2, 3, 4, 5, 6),
-    # As a call's, but soft, every four seconds, and never close after a cue: no answer to the foot.
-    Cue.WITHOUT: _knocks(0),
+    # 40 ms apart, a third of the smallest gap of any other cue; two clicks are still heard as one
+    # only up to 5 to 10 ms (Litovsky et al., J. Acoust. Soc. Am. 1999).
+    Cue.WITHOUT: _knocks(0, 1 / 3),
 }
 
 
@@ -94,15 +97,15 @@ def cue_sound(cue: Cue, root_hz: float, level_dbfs: float, sample_rate_hz: float
     ``root_hz`` is the drone's root, to which chimes are tuned.
     """
     pulses = PULSES[cue]
-    step = round(STEP_S * sample_rate_hz)
-    sound = np.zeros(pulses[-1].step * step + round(PULSE_S * sample_rate_hz), np.float32)
-    for pulse in pulses:
+    begins = [round(pulse.step * STEP_S * sample_rate_hz) for pulse in pulses]
+    sound = np.zeros(begins[-1] + round(PULSE_S * sample_rate_hz), np.float32)
+    for begin, pulse in zip(begins, pulses, strict=True):
         shape = (
             _knock(sample_rate_hz)
             if pulse.octave is None
             else _chime(chime_hz(root_hz) * 2.0**pulse.octave, sample_rate_hz)
         )
-        sound[pulse.step * step : pulse.step * step + shape.size] += shape
+        sound[begin : begin + shape.size] += shape
     return sound * np.float32(10.0 ** (level_dbfs / 20.0))
 
 
