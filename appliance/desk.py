@@ -81,8 +81,8 @@ class Desk:
     def _note_ended(self, note: HeardNote, ear_zero: Instant) -> None:
         began, ended = ear_zero.later(note.start_s), ear_zero.later(note.end_s)
         self._sitting.end_if_silent(began.monotonic_s)
-        self._just_played.note_ended(note, began, ended)
-        key, counts = self._sitting.add(note, began, ended)
+        strike = self._just_played.note_ended(note, began, ended)
+        key, counts = self._sitting.add(note, began, ended, strike)
         self._care.play(note, began, ended, self._sitting.player)
         self._calls.note_ended(key, began.monotonic_s, ended.monotonic_s)
         self._called.log(ended)

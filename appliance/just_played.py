@@ -3,12 +3,14 @@
 Which note that is follows from the moment of the press, by the rule of :mod:`.practice.calls`. The
 ear tells of a note some tenths of a second after it has ended, so the press may come first. What is
 heard at once, a cue or the new drone note, then speaks of the best known note, and what is done
-follows the note that was meant. Used under the desk's lock.
+follows the note that was meant. The log has a strike-out at once, on the best known note, so that
+no power cut loses it; a note that turns out to have been meant takes its place in the same step in
+which it is logged. Used under the desk's lock.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from appliance.log.writer import NoteKey
+from appliance.log.writer import NoteKey, Strike
 from appliance.practice.calls import Calls, Wish
 from appliance.practice.cues import Cue
 from appliance.practice.wanted import WantedDrone
@@ -20,10 +22,14 @@ TOLD_WITHIN_S = 1.0  # after its end; of 392 notes the last was told after 0.42 
 
 @dataclass(frozen=True, slots=True)
 class _Strike:
-    """A note is to be struck out: the one under ``key``, unless a later one was meant."""
+    """A note is to be struck out: the one under ``key``, unless a later one was meant.
+
+    ``logged`` is the note that the log has struck out for now.
+    """
 
     wish: Wish
     key: NoteKey | None  # None: the note that sounds
+    logged: NoteKey | None
 
 
 class JustPlayed:
@@ -46,8 +52,11 @@ class JustPlayed:
 
     # -- what is heard ------------------------------------------------------------------------
 
-    def note_ended(self, note: HeardNote, began: Instant, ended: Instant) -> None:
-        """Take a note that has ended, before it is logged: what was meant for others is done."""
+    def note_ended(self, note: HeardNote, began: Instant, ended: Instant) -> Strike | None:
+        """Take a note that has ended, before it is logged: what was meant for others is done.
+
+        Returns how it is to be struck out, ``None`` where it is not.
+        """
         self._last = note
         if self._keep is not None:
             if self._keep.is_of(began.monotonic_s, ended.monotonic_s):
@@ -59,6 +68,10 @@ class JustPlayed:
             self._settle(self._strike)
         if self._round is not None and self._is_past(self._round, began, ended):
             self._begin_wanted_round(ended)
+        strike = self._strike
+        if strike is None or not strike.wish.is_of(began.monotonic_s, ended.monotonic_s):
+            return None
+        return Strike(strike.logged)
 
     def note_logged(self, key: NoteKey, began: Instant, ended: Instant) -> None:
         """The same note counts and is logged: what was wanted of it is done."""
@@ -66,7 +79,7 @@ class JustPlayed:
         if self._strike is not None and self._strike.wish.is_of(*span):
             wish = self._strike.wish.after(ended.monotonic_s)
             if wish.began_s is None:
-                self._strike = _Strike(wish, key)  # one more may be told of
+                self._strike = _Strike(wish, key, logged=key)  # one more may be told of
             else:
                 self._strike_under(key)
         if self._round is not None and self._round.is_of(*span):
@@ -116,7 +129,9 @@ class JustPlayed:
         there = not self._sitting.paused and (wish.began_s is not None or last is not None)
         if there:
             known = None if wish.began_s is not None or last is None else last.key
-            self._strike = _Strike(wish, known)
+            if known is not None:
+                self._sitting.log_strike(known)
+            self._strike = _Strike(wish, known, logged=known)
         self._drone.cue(Cue.STRUCK_OUT if there else Cue.NOTHING_THERE)
 
     @property
@@ -129,16 +144,21 @@ class JustPlayed:
         strike = self._strike
         if strike is None or strike.wish.began_s is not None:
             return
-        told = at_s - strike.wish.at_s >= TOLD_WITHIN_S
-        if told and not self._calls.speaks_of_sounding(strike.wish.at_s):
+        if self._calls.speaks_of_sounding(strike.wish.at_s):
+            if strike.logged is not None:  # it is logged as struck out when it has ended
+                self._sitting.log_strike(strike.logged, struck=False)
+                self._strike = replace(strike, logged=None)
+        elif at_s - strike.wish.at_s >= TOLD_WITHIN_S:
             self._settle(strike)
 
     def _settle(self, strike: _Strike) -> None:
         self._strike = None
         if strike.key is None:
             self._drone.cue(Cue.NOTHING_THERE)  # the ear took back what it had begun to tell
-        else:
-            self._strike_under(strike.key)
+            return
+        if strike.logged is None:
+            self._sitting.log_strike(strike.key)
+        self._strike_under(strike.key)
 
     def _strike_under(self, key: NoteKey) -> None:
         self._strike = None

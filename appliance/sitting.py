@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from appliance.attendance import NEVER_S, TOLD_WITHIN_S, Attendance, Change
 from appliance.log.records import EventKind, Marks, RoundGoal, SittingRow
-from appliance.log.writer import LogWriter, NoteKey
+from appliance.log.writer import LogWriter, NoteKey, Strike
 from appliance.practice.rounds import Part, Round, goal_of
 from appliance.practice.switch import Switch
 from appliance.settings import Settings
@@ -69,8 +69,13 @@ class Sitting:
         """One of the last notes that count."""
         return next((one for one in self._notes if one.key == key), None)
 
-    def add(self, heard: HeardNote, began: Instant, ended: Instant) -> tuple[NoteKey, bool]:
-        """Log a note that has ended; return its key, and whether it counts (the log not paused)."""
+    def add(
+        self, heard: HeardNote, began: Instant, ended: Instant, strike: Strike | None = None
+    ) -> tuple[NoteKey, bool]:
+        """Log a note that has ended; return its key, and whether it counts (the log not paused).
+
+        ``strike``: where it counts it is logged as struck out.
+        """
         self._change_players(began.monotonic_s)
         self._begin_unless_on(began)
         self._last_end = ended
@@ -81,7 +86,7 @@ class Sitting:
         key = self._writer.next_key
         if self.round is not None and not paused:
             marks = _in_round(marks, self.round, self.round.hear(note, key))
-        self._writer.add_note(heard, ended, marks)
+        self._writer.add_note(heard, ended, marks, None if paused else strike)
         if not paused:
             self._notes.append(Played(key, note, self._aim(key, note)))
         return key, not paused
@@ -209,9 +214,12 @@ class Sitting:
         if self._without.turn(at.monotonic_s, on=on):
             self._writer.add_event(EventKind.WENT_WITHOUT if on else EventKind.BROUGHT_BACK, at)
 
+    def log_strike(self, key: NoteKey, *, struck: bool = True) -> None:
+        """Let the log say that a note is struck out, or no longer; it may turn out otherwise."""
+        self._writer.strike(key, struck=struck)
+
     def strike(self, key: NoteKey) -> None:
-        """Strike a note out: kept, marked, not counted, and no try of a round."""
-        self._writer.strike(key)
+        """A note is struck out for good: kept, marked, not counted, and no try of a round."""
         self._notes = deque((one for one in self._notes if one.key != key), maxlen=KEPT_NOTES)
         if self.round is not None:
             self.round.strike(key)

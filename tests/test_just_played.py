@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from appliance.just_played import JustPlayed
+from appliance.log.writer import Strike
 from appliance.practice.calls import Calls
 from appliance.practice.wanted import WantedDrone
 from appliance.settings import Settings
@@ -30,10 +31,21 @@ class Line:
     def __init__(self) -> None:
         self.paused, self.round = False, None
         self.keys, self.struck = list[int](), list[int]()
+        self.logged = set[int]()  # as struck out
 
     def last(self) -> SimpleNamespace | None:
         left = [key for key in self.keys if key not in self.struck]
         return SimpleNamespace(key=left[-1]) if left else None
+
+    def log_strike(self, key: int, *, struck: bool = True) -> None:
+        assert key in self.keys and (key in self.logged) is not struck
+        self.logged ^= {key}
+
+    def add(self, key: int, strike: Strike | None) -> None:
+        self.keys.append(key)
+        if strike is not None:
+            self.logged -= {strike.in_place_of}
+            self.logged |= {key}
 
     def strike(self, key: int) -> None:
         self.struck.append(key)
@@ -81,15 +93,19 @@ def test_the_note_just_played_is_struck_out_and_kept(
         elif what == "end":
             begin, end = notes[key]
             heard = replace(PLAIN, settled_hz=note_hz(40 + key), landing_hz=note_hz(40 + key))
-            played.note_ended(heard, at(begin), at(end))
-            sitting.keys.append(key)
+            sitting.add(key, played.note_ended(heard, at(begin), at(end)))
             calls.note_ended(key, begin, end)
             played.note_logged(key, at(begin), at(end))
         elif what == "press":
             played.keep(at(now_s))
             played.strike_out(at(now_s))
+            if not calls.speaks_of_sounding(press_s):  # the log has it at once
+                assert sitting.logged == {sitting.keys[-1]}
         else:
             played.settle(now_s)
+        assert len(sitting.logged) <= 1
+        if calls.speaks_of_sounding(press_s) and what == "tick":  # not yet in the log itself
+            assert not sitting.logged
     expected = meant(notes, press_s)
-    assert sitting.struck == [expected]
+    assert sitting.struck == [expected] and sitting.logged == {expected}
     assert drone.midi == 40 + (expected or 0)

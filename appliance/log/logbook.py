@@ -5,7 +5,8 @@ somebody reads.
 """
 
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import date, timedelta
 from pathlib import Path
@@ -73,7 +74,7 @@ class RoomLog(LogReader):
         return int(found[0])
 
     def _append(self, table: str, record: dict[str, Any]) -> str:
-        with self._lock, self._explained("written"), self._db.atomic():
+        with self.one_step():
             number = self._db.execute(
                 "UPDATE room SET last_number = last_number + 1 WHERE id = ? RETURNING last_number",
                 [self._room_id],
@@ -81,6 +82,12 @@ class RoomLog(LogReader):
             key = row_key(self._room_id, int(number))
             self._db.table(table).insert({"id": key, **record})
         return id_text(key)
+
+    @contextmanager
+    def one_step(self) -> Iterator[None]:
+        """Let what is written inside be in the log whole, or not at all."""
+        with self._lock, self._explained("written"), self._db.atomic():
+            yield
 
     def _do(self, sql: str, values: dict[str, Any]) -> int:
         """Run one statement; return how many rows it changed."""
@@ -174,9 +181,9 @@ class Logbook(RoomLog):
             },
         )
 
-    def strike(self, note_id: str) -> None:
-        """Strike a note out: kept, marked, not counted."""
-        self._change("UPDATE note SET struck = 1 WHERE id = :id", note_id, {})
+    def strike(self, note_id: str, *, struck: bool = True) -> None:
+        """Strike a note out (kept, marked, not counted), or take that back."""
+        self._change("UPDATE note SET struck = :struck WHERE id = :id", note_id, {"struck": struck})
 
     def begin_round(self, sitting_id: str, goal: RoundGoal, at: Instant) -> str:
         """Begin a round and return its id."""
@@ -254,7 +261,7 @@ class Logbook(RoomLog):
 
         Nothing is written of somebody who has been deleted meanwhile.
         """
-        with self._lock, self._explained("written"), self._db.atomic():
+        with self.one_step():
             for one in listened:
                 self._db.execute(
                     "DELETE FROM listening WHERE day < ?", [str(one.day - timedelta(days=1))]
@@ -298,7 +305,7 @@ class Logbook(RoomLog):
             "from": from_s,
         }
         dating = DATE_UNDATED if from_s is None else DATE_UNDATED + DATE_LATER
-        with self._lock, self._explained("written"), self._db.atomic():
+        with self.one_step():
             for statement in dating:
                 self._db.execute(statement, values)
 

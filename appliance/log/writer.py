@@ -8,6 +8,7 @@ sitting cut off by a crash goes on, and that a log begun anew knows of the sitti
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from appliance.log.dating import CLOCK_STEP_S, Dating
 from appliance.log.jobs import JobThread, Worth
 from appliance.log.logbook import Logbook
 from appliance.log.logfile import RefusedEntryError
@@ -15,7 +16,6 @@ from appliance.log.records import UNMARKED, EventKind, Listened, Marks, RoundGoa
 from appliance.vocabulary import Call, HeardNote, Instant
 
 REMEMBERED_NOTES = 64  # calls reach back a few seconds; nothing older is ever asked for
-CLOCK_STEP_S = 1.5  # more than a leap second: the clock was set
 
 NoteKey = int
 
@@ -34,6 +34,13 @@ class LogReport:
     trouble: str | None
     notice: str | None = None
     lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """A note is struck out: not the one that was so until now, if any, but this later one."""
+
+    in_place_of: NoteKey | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +72,7 @@ class LogWriter:
         self._thread = JobThread(open_logbook, self._take_up)
         self._now_s = now_s
         self._goes_on_within_s = goes_on_within_s
-        self._clock = _Dating()
+        self._clock = Dating()
         self._taken_up = False
         self._set_aside: str | None = None
         self._cut_off: tuple[SittingRow, Instant] | None = None
@@ -139,15 +146,30 @@ class LogWriter:
 
         self._thread.put(job, Worth.FRAME)
 
-    def add_note(self, note: HeardNote, ended_at: Instant, marks: Marks = UNMARKED) -> NoteKey:
-        """Add a note to the sitting, and to the round that is on if so marked; return its key."""
+    def add_note(
+        self,
+        note: HeardNote,
+        ended_at: Instant,
+        marks: Marks = UNMARKED,
+        strike: Strike | None = None,
+    ) -> NoteKey:
+        """Add a note to the sitting, and to the round that is on if so marked; return its key.
+
+        ``strike``: it is struck out, and the note in whose place it is becomes as it was.
+        """
         key = self._next_key
         self._next_key += 1
 
         def job(log: Logbook) -> None:
-            self._row_ids[key] = log.add_note(
-                self._sitting(), note, self._clock.right(ended_at), marks, self._round_id
-            )
+            with log.one_step():
+                row_id = log.add_note(
+                    self._sitting(), note, self._clock.right(ended_at), marks, self._round_id
+                )
+                if strike is not None:
+                    log.strike(row_id)
+                    if strike.in_place_of in self._row_ids:
+                        log.strike(self._row_ids[strike.in_place_of], struck=False)
+            self._row_ids[key] = row_id
             self._row_ids.pop(key - REMEMBERED_NOTES, None)
             self._notes_written += 1
             delay_s = self._now_s() - ended_at.monotonic_s
@@ -164,9 +186,9 @@ class LogWriter:
         """Take the call on a note back: it spoke of another one."""
         self._put_to(key, lambda log, note: log.take_back_call(note, self._clock.right(at)))
 
-    def strike(self, key: NoteKey) -> None:
-        """Strike a note out: kept, marked, not counted."""
-        self._put_to(key, lambda log, note: log.strike(note))
+    def strike(self, key: NoteKey, *, struck: bool = True) -> None:
+        """Strike a note out (kept, marked, not counted), or take that back."""
+        self._put_to(key, lambda log, note: log.strike(note, struck=struck))
 
     def begin_round(self, goal: RoundGoal, at: Instant) -> None:
         """Begin a round; the notes marked so belong to it until it ends."""
@@ -298,43 +320,6 @@ class LogWriter:
             self._begun = replace(self._begun, at=self._clock.right(self._begun.at))
         if abs(by_s) > CLOCK_STEP_S:
             log.add_event(EventKind.CLOCK_SET, at, self._sitting_id, f"{by_s:.1f}")
-
-
-class _Dating:
-    """Wall time from monotonic time, by the clock when it was last known to be right.
-
-    Until it has been synchronised in this boot, the newest setting counts; from then on one that is
-    not synchronised is not believed.
-    """
-
-    def __init__(self) -> None:
-        self.last: Instant | None = None  # the moment that dates all others
-        self.stepped_s = 0.0
-
-    def read(self, now: Instant) -> bool:
-        """Take what the clock says; return whether it was set since the last time."""
-        if self.last is None:
-            self.last = now
-            return now.synchronised  # what an earlier run of this boot wrote may be undated
-        by_s = (now.wall_s - now.monotonic_s) - (self.last.wall_s - self.last.monotonic_s)
-        believed = now.synchronised or not self.last.synchronised
-        news = abs(by_s) > CLOCK_STEP_S or now.synchronised is not self.last.synchronised
-        if not believed or not news:
-            return False
-        self.last, self.stepped_s = now, by_s
-        return True
-
-    def now(self, monotonic_s: float) -> Instant:
-        """Return the present moment, dated right."""
-        last = self.last or Instant(0.0, monotonic_s, "", False)
-        return self.right(replace(last, monotonic_s=monotonic_s))
-
-    def right(self, at: Instant) -> Instant:
-        """Return the same moment, dated right."""
-        if self.last is None or at.boot_id != self.last.boot_id:
-            return at
-        wall_s = self.last.wall_s + (at.monotonic_s - self.last.monotonic_s)
-        return replace(at, wall_s=wall_s, synchronised=self.last.synchronised)
 
 
 def _ago_s(last: Instant, now: Instant) -> float | None:
