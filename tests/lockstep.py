@@ -1,4 +1,4 @@
-"""The whole room in one thread, block after block: foot, desk, loudspeaker, walls, ear, log.
+"""The whole room in one thread, block after block: pins, desk, loudspeaker, walls, ear, log.
 
 Time is what the blocks last, so a busy machine changes nothing. Only the log has its own thread.
 """
@@ -7,16 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from gpiozero.pins.mock import MockFactory
 from numpy.typing import NDArray
 
 from appliance.desk import Desk
 from appliance.devices.clock import SimulatedClock
 from appliance.devices.loudspeaker import Loudspeaker
+from appliance.devices.pedals import FootBoard
 from appliance.hearing.ear import Ear
 from appliance.log.logbook import Logbook
 from appliance.log.writer import LogWriter
 from appliance.practice.order import Order
-from appliance.practice.pedalboard import Pedal, Pedalboard
+from appliance.practice.pedalboard import Gesture, Heard, Pedal, Pedalboard
 from appliance.settings import Settings
 from tests.waves import RATE_HZ
 
@@ -37,7 +39,16 @@ class LockstepRoom:
         self._writer = LogWriter(lambda: Logbook(log_path, "lockstep"), self._now_s)
         self._writer.start()
         self._desk = Desk(settings, self._writer, self._order)
+        self.obeyed: list[tuple[Heard, Gesture]] = []
+        self._pedals, self._pins = settings.pedals, MockFactory()
         self._board = Pedalboard(settings.pedals)
+        self._feet = FootBoard(
+            settings.pedals,
+            lambda pedal, at_s: self._obey(self._board.press(pedal, at_s)),
+            lambda pedal, at_s: self._obey(self._board.release(pedal, at_s)),
+            pin_factory=self._pins,
+            monotonic=self._now_s,
+        )
         self._zero = self._clock.now()
         self._gain = 10.0 ** (gain_db / 20.0)
         self._path = np.zeros(PATH_FRAMES)
@@ -53,8 +64,8 @@ class LockstepRoom:
 
     def foot(self, pedal: Pedal, *, down: bool) -> None:
         """Put the foot down, or lift it."""
-        edge = self._board.press if down else self._board.release
-        self._desk.obey(edge(pedal, self._now_s()), self._clock.now())
+        pin = self._pins.pin(getattr(self._pedals, f"{pedal}_pin"))
+        (pin.drive_low if down else pin.drive_high)()
 
     def wait(self, seconds: float) -> None:
         """Let so many seconds pass, block after block."""
@@ -66,7 +77,13 @@ class LockstepRoom:
         for event in self._ear.finish():
             self._desk.hear(event, self._zero)
         self._desk.close(self._clock.now())
+        self._feet.close()
+        self._pins.reset()
         assert self._writer.stop(5.0) == 0
+
+    def _obey(self, gestures: list[Gesture]) -> None:
+        self.obeyed += [(self._desk.heard, gesture) for gesture in gestures]
+        self._desk.obey(gestures, self._clock.now())
 
     def _now_s(self) -> float:
         return self._clock.now().monotonic_s
@@ -87,5 +104,5 @@ class LockstepRoom:
         self._clock.advance(BLOCK_FRAMES / RATE_HZ)
         for event in self._ear.hear(mic, sent):
             self._desk.hear(event, self._zero)
-        self._desk.obey(self._board.tick(self._now_s()), self._clock.now())
+        self._obey(self._board.tick(self._now_s()))
         self._desk.tick(self._clock.now())
