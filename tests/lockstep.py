@@ -20,6 +20,7 @@ from appliance.log.writer import LogWriter
 from appliance.practice.order import Order
 from appliance.practice.pedalboard import Gesture, Heard, Pedal, Pedalboard
 from appliance.settings import Settings
+from appliance.vocabulary import NoteEnded
 from tests.waves import RATE_HZ
 
 BLOCK_FRAMES = 480
@@ -39,6 +40,7 @@ class LockstepRoom:
         self._writer = LogWriter(lambda: Logbook(log_path, "lockstep"), self._now_s)
         self._writer.start()
         self._desk = Desk(settings, self._writer, self._order)
+        self.told_after_s = list[float]()  # how long after its end each note was told
         self.obeyed: list[tuple[Heard, Gesture]] = []
         self._pedals, self._pins = settings.pedals, MockFactory()
         self._board = Pedalboard(settings.pedals)
@@ -103,6 +105,9 @@ class LockstepRoom:
         mic[: played.size] += played
         self._clock.advance(BLOCK_FRAMES / RATE_HZ)
         for event in self._ear.hear(mic, sent):
+            if isinstance(event, NoteEnded):
+                ended_s = self._zero.monotonic_s + event.note.end_s
+                self.told_after_s.append(self._now_s() - ended_s)
             self._desk.hear(event, self._zero)
         self._obey(self._board.tick(self._now_s()))
         self._desk.tick(self._clock.now())

@@ -200,6 +200,8 @@ def spent(tmp_path: Path, script: str, count: int) -> LockstepRoom:
     evening.spend()
     room.close()
     check(evening)
+    # a note is told so soon after its end that a second is enough to write it (tests.bench.kill)
+    assert len(room.told_after_s) >= len(evening.played) - 1 and max(room.told_after_s) < 0.5
     return room
 
 

@@ -32,7 +32,7 @@ from appliance.devices.paced import PacedSound
 from appliance.log.keeping import KeptLog
 from appliance.log.reader import LogReader
 from appliance.log.records import UNMARKED, EventKind, Marks
-from appliance.log.writer import LogWriter
+from appliance.log.writer import LogWriter, Strike
 from appliance.settings import Settings
 from appliance.vocabulary import HeardNote, Instant
 
@@ -99,10 +99,14 @@ def live(log_path: Path, seed: int, told: int) -> None:
     hand_over = LogWriter.add_note
 
     def add_note(
-        self: LogWriter, note: HeardNote, ended_at: Instant, marks: Marks = UNMARKED
+        self: LogWriter,
+        note: HeardNote,
+        ended_at: Instant,
+        marks: Marks = UNMARKED,
+        strike: Strike | None = None,
     ) -> int:
         tell(b"h", ended_at.monotonic_s)
-        return hand_over(self, note, ended_at, marks)
+        return hand_over(self, note, ended_at, marks, strike)
 
     LogWriter.add_note = add_note  # type: ignore[method-assign]
     settings = Settings()
