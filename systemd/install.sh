@@ -43,7 +43,8 @@ check_machine() {
 running="groundnote.service groundnote-web.service groundnote-backup.timer"
 units="$running groundnote-backup.service"
 
-# make_user: the services' own user, in the groups audio and gpio and no other.
+# make_user: the services' own user, in the groups audio and gpio. Others that it has been given
+# (input, for pedals that type keys) it keeps.
 make_user() {
     if ! getent group gpio >/dev/null; then
         groupadd --system gpio
@@ -54,7 +55,7 @@ make_user() {
     getent passwd groundnote >/dev/null ||
         useradd --system --user-group --no-create-home --home-dir "$state" \
             --shell /usr/sbin/nologin groundnote
-    usermod --groups audio,gpio groundnote
+    usermod --append --groups audio,gpio groundnote
     install -d -m 0750 -o groundnote -g groundnote "$state"
 }
 
