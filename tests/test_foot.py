@@ -129,11 +129,12 @@ def test_in_a_pause_nothing_can_be_called_struck_out_or_repeated(stage: Stage) -
     stage.hold(MIDDLE)
     play(stage, A3)
     stage.hold(LEFT, RIGHT)
+    stage.tap(LEFT)  # not even the note before it
     play(stage, E4)
     stage.tap(LEFT)
     stage.tap(LEFT, RIGHT)
     stage.hold(LEFT)
-    assert stage.cues() == [Cue.PAUSED, *3 * [Cue.NOTHING_THERE]]
+    assert stage.cues() == [Cue.PAUSED, *4 * [Cue.NOTHING_THERE]]
     stage.hold(LEFT, RIGHT)
     stage.tap(RIGHT)  # the note played in the pause is nobody's
     assert stage.cues()[-1] is Cue.NOTHING_THERE

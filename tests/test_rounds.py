@@ -72,6 +72,14 @@ def test_how_many_must_land_is_a_setting(needed: int) -> None:
     assert played.won
 
 
+@pytest.mark.parametrize(
+    ("silent_s", "part"), [(0.5, None), (0.95, None), (1.0, Part.TRY), (1.05, Part.TRY)]
+)
+def test_after_a_second_nothing_is_left_of_another_note(silent_s: float, part: Part | None) -> None:
+    """A wrong note, then the target: straight from it that is another arrival, and no try."""
+    assert parts(note(C4, 0.0), note(G4, 0.8 + silent_s)) == [None, part]
+
+
 def test_a_try_starts_from_the_first_note_or_from_silence_on_the_target() -> None:
     assert parts(*shift(0.0, 5.0)) == [Part.LEAD, Part.TRY]
     assert parts(note(G4, 0.0), note(G4, 3.0)) == [Part.TRY, Part.TRY]
