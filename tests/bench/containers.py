@@ -18,6 +18,8 @@ TOP = Path(__file__).resolve().parents[2]
 KEPT = TOP / "build/containers"
 PARTS = ("appliance", "web", "systemd", "hardware", "pyproject.toml", "requirements.lock")
 PARTS += ("README.md", "LICENSE")
+# What a room is installed on: a bare system with a virtual sound card, and what looks into it.
+ROOM_PACKAGES = ("systemd", "systemd-sysv", "dbus", "python3", "jackd2", "procps", "curl")
 BOOT_S, STEP_S, WAIT_S = 120.0, 3600.0, 150.0
 TOOLS = {"mmdebstrap": "mmdebstrap", "systemd-nspawn": "systemd-container", "nsenter": "util-linux"}
 CERTIFICATES = Path("/etc/ssl/certs/ca-certificates.crt")
@@ -70,9 +72,9 @@ class Container:
                 shutil.copy(source, target)
 
     @contextmanager
-    def booted(self) -> Iterator[None]:
-        """Boot its systemd, and shut it down."""
-        words = ["systemd-nspawn", "-q", "--register=no", "--keep-unit", "-b", "-D"]
+    def booted(self, *more: str) -> Iterator[None]:
+        """Boot its systemd, and shut it down; ``more`` is for systemd-nspawn."""
+        words = ["systemd-nspawn", "-q", "--register=no", "--keep-unit", *more, "-b", "-D"]
         with tempfile.TemporaryFile() as console:
             process = subprocess.Popen(
                 [*words, str(self.folder)],

@@ -21,9 +21,17 @@ from pathlib import Path
 
 from appliance.log.schema import SCHEMA_VERSION
 from tests.bench import old_log
-from tests.bench.containers import TOP, Container, NoContainerError, container, need, wait
+from tests.bench.containers import (
+    ROOM_PACKAGES,
+    TOP,
+    Container,
+    NoContainerError,
+    container,
+    need,
+    wait,
+)
+from tests.bench.neighbour import ADDRESS, neighbour
 
-PACKAGES = ("systemd", "systemd-sysv", "dbus", "python3", "jackd2", "procps", "curl")
 PAGES = "groundnote-web"
 UNITS = ("groundnote.service", f"{PAGES}.service", "groundnote-backup.service")
 EXPOSURE = 3.0  # "OK" in the words of systemd-analyze security
@@ -52,8 +60,9 @@ LOG = "/var/lib/groundnote/groundnote.db"
 class Caretaker:
     """Does the steps in one booted container."""
 
-    def __init__(self, machine: Container) -> None:
+    def __init__(self, machine: Container, suite: str) -> None:
         self._machine = machine
+        self._suite = suite
         self._shell = machine.shell
         self._install("--room 'Room 3'")  # without a sound device: said, and no failure
 
@@ -146,6 +155,18 @@ class Caretaker:
         name = self._shell(f"busctl call {AVAHI} GetHostNameFqdn").strip()
         need(name == 's "room-3.local"', name)
         return f"{said}, also as room-3.local, which is what mDNS calls it"
+
+    def another_machine_finds_it(self) -> str:
+        """By its name alone, on a network that knows nothing but mDNS."""
+        with neighbour(self._suite) as other:
+            wait(lambda: "room-3.local" in other.shell("avahi-resolve -4 -n room-3.local"))
+            address = other.shell("avahi-resolve -4 -n room-3.local").split()[1]
+            need(address == ADDRESS, address)
+            page = other.shell("curl -sf http://room-3.local:8080/")
+            need("Room 3" in page, page[:500])
+            wrong = other.run("curl", "-sf", "http://room-4.local:8080/", check=False)
+            need(wrong.returncode != 0, "a room that is not there")
+        return f"room-3.local is {address}, and its page is that of Room 3"
 
     def frozen_room_comes_back(self) -> str:
         """The service manager's watchdog sees to it."""
@@ -344,6 +365,7 @@ IN_ORDER: tuple[Callable[[Caretaker], str], ...] = (
     Caretaker.hears,
     Caretaker.watchdog_is_fed,
     Caretaker.pages_answer,
+    Caretaker.another_machine_finds_it,
     Caretaker.frozen_room_comes_back,
     Caretaker.frozen_sound_comes_back,
     Caretaker.killed_room_comes_back,
@@ -376,9 +398,9 @@ def main() -> int:
     parser.add_argument("suites", nargs="*", default=["bookworm", "trixie"], metavar="RELEASE")
     print(f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {os.cpu_count()} cores", flush=True)
     for suite in parser.parse_args().suites:
-        with container(suite, PACKAGES) as machine, machine.booted():
+        with container(suite, ROOM_PACKAGES) as machine, machine.booted():
             began_s = time.monotonic()
-            caretaker = Caretaker(machine)
+            caretaker = Caretaker(machine, suite)
             print(f"{suite}: installed in {time.monotonic() - began_s:.0f} s", flush=True)
             for step in IN_ORDER:
                 name = step.__name__.replace("_", " ")

@@ -11,7 +11,6 @@ Last results: ``tests/bench/KEYS.md``.
 """
 
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -24,6 +23,7 @@ import numpy as np
 
 from appliance.devices.keys import KeyPedals
 from appliance.settings import PedalSettings
+from tests.bench.first_files import first_files
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("busybox-static", "python3-evdev")
@@ -42,11 +42,7 @@ NO_BOARD, NO_BOARD_S = "outside the group there is no board", 5.0
 # What udev does by itself on a Debian that runs one (50-udev-default.rules).
 UDEV = "chgrp input /dev/input/event* && chmod 660 /dev/input/event*"
 # The kernel's older device controller and the one that systemd uses ask the same question.
-INIT = """#!/bin/busybox sh
-b=/bin/busybox
-$b mount -t proc p /proc; $b mount -t devtmpfs d /dev
-{insert}
-$b mount -t 9p -o trans=virtio,version=9p2000.L,ro,msize=512000,cache=loose host /mnt
+INIT = """$b mount -t 9p -o trans=virtio,version=9p2000.L,ro,msize=512000,cache=loose host /mnt
 $b mount -t proc p /mnt/proc; $b mount -t sysfs s /mnt/sys
 $b mount -t devtmpfs d /mnt/dev; $b mount -t tmpfs t /mnt/tmp
 export HOME=/tmp TMPDIR=/tmp PYTHONDONTWRITEBYTECODE=1 OPENBLAS_NUM_THREADS=1 PYTHONUNBUFFERED=1
@@ -94,34 +90,9 @@ def unpacked(folder: Path) -> Path:
     return folder
 
 
-def in_order(modules: dict[str, Path]) -> list[str]:
-    """The modules, each after those that it needs."""
-    found: list[str] = []
-
-    def add(name: str) -> None:
-        needs = re.search(rb"depends=([^\0]*)\0", modules[name].read_bytes())
-        for other in needs[1].decode().replace("-", "_").split(",") if needs else []:
-            if other in modules:
-                add(other)
-        if name not in found:
-            found.append(name)
-
-    for name in MODULES:
-        add(name)
-    return found
-
-
 def initrd(debian: Path) -> Path:
-    """Make what the kernel begins with: a shell, modules, and the way to this machine's files."""
-    modules = {file.stem.replace("-", "_"): file for file in debian.glob("lib/modules/**/*.ko")}
-    order, tree = in_order(modules), debian / "initrd"
-    for place in ("bin", "modules", "proc", "dev", "mnt"):
-        (tree / place).mkdir(parents=True)
-    busybox = shutil.copy(debian / "bin" / "busybox", tree / "bin" / "busybox")
-    for name in order:
-        shutil.copy(modules[name], tree / "modules" / f"{name}.ko")
+    """Make what the kernel begins with: the way to this machine's files."""
     init = INIT.format(
-        insert="\n".join(f"$b insmod /modules/{name}.ko" for name in order),
         root=ROOT,
         python=sys.executable,
         debians=DEBIANS,
@@ -131,18 +102,7 @@ def initrd(debian: Path) -> Path:
         devices=" ".join(f"'{device}'" for device in (*CLOSED, f"{INPUT}:* {allowed_mode()}")),
         evdev=debian / "usr/lib/python3/dist-packages",
     )
-    (tree / "init").write_text(init)
-    (tree / "init").chmod(0o755)
-    names = "\n".join(str(one.relative_to(tree)) for one in sorted(tree.rglob("*")))
-    packed = subprocess.run(
-        [busybox, "cpio", "-o", "-H", "newc"],
-        input=names.encode(),
-        capture_output=True,
-        cwd=tree,
-        check=True,
-    ).stdout
-    (debian / "initrd.cpio").write_bytes(packed)
-    return debian / "initrd.cpio"
+    return first_files(debian, MODULES, init, debian / "initrd.cpio")
 
 
 def qemu(debian: Path, monitor: Path) -> list[str]:
