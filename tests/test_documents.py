@@ -79,6 +79,21 @@ def test_the_pins_lie_on_the_header_where_gpiozero_has_them() -> None:
         assert header.pins[pin].name == name
 
 
+def test_a_battery_clock_on_the_header_takes_no_switchs_pin() -> None:
+    """Its bus is that of GPIO2 and GPIO3 (gpiozero's table); the other grounds are grounds."""
+    text = (TOP / "hardware/README.md").read_text()
+    found = re.search(
+        r"3\.3 V at pin (\d+) .* pins (\d+) and (\d+), .* ground (\d+) or (\d+)", text
+    )
+    assert found
+    supply, data, beat, *grounds = map(int, found.groups())
+    header = MockFactory().board_info.headers["J8"]
+    names = [header.pins[pin].name for pin in (supply, data, beat, *grounds)]
+    assert names == ["3V3", "GPIO2", "GPIO3", "GND", "GND"]
+    taken = {pin for _, *pins in _pin_table().values() for pin in pins}
+    assert taken.isdisjoint({data, beat, *grounds})
+
+
 def test_the_drawing_shows_the_table() -> None:
     drawing = ElementTree.parse(TOP / "hardware/wiring.svg")
     words = {element.text for element in drawing.iter("{http://www.w3.org/2000/svg}text")}
