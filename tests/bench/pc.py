@@ -86,6 +86,17 @@ class Pc:
                 parts.append(part)
         return b"".join(parts).decode(errors="replace")
 
+    def stamped(self, script: str) -> list[tuple[float, str]]:
+        """Run lines of shell, and return what they said with when it came (monotonic, s)."""
+        found = []
+        with socket.create_connection(("127.0.0.1", self._port), timeout=STEP_S) as line:
+            line.sendall(script.encode())
+            line.shutdown(socket.SHUT_WR)
+            with line.makefile() as said:
+                for text in said:
+                    found.append((time.monotonic(), text.strip()))
+        return found
+
     def wait_until_up(self) -> None:
         """Wait until its systemd has come up."""
         until_s = time.monotonic() + BOOT_S
