@@ -24,27 +24,28 @@ from pathlib import Path
 from tqdm import tqdm
 
 from appliance.log.keeping import KeptLog
-from tests.bench.containers import TOP, Container, NoContainerError
+from tests.bench.containers import TOP, Container, NoContainerError, need
 from tests.bench.kill import ROW
 from tests.bench.pc import Disk, installed
 
 LOG = "var/lib/groundnote/cut.db"
-LIVES_S = (0.0, 12.0)  # from when the room has begun to open its log
+LIVES_S = (0.0, 25.0)  # from when the room has begun to open its log
 BEGIN_S = 300.0
 INIT = "/usr/local/sbin/only-the-room"
 ONLY_THE_ROOM = f"""#!/bin/sh
-mount -t tmpfs none /run
+mount -t tmpfs none /run; mount -t proc none /proc; mount -t sysfs none /sys
 modprobe virtio_console
 until told=$(ls /dev/vport*p* 2>/dev/null); do sleep 0.1; done
 cd /opt/groundnote/cut
 export PYTHONDONTWRITEBYTECODE=1
-exec /opt/groundnote/current/.venv/bin/python -u - "$told" <<'PYTHON'
+seed=$(od -An -N2 -tu2 /dev/urandom)
+exec /opt/groundnote/current/.venv/bin/python -u - "$told" $seed <<'PYTHON'
 import os, sys
 from pathlib import Path
 from tests.bench.kill import ROW, live
 told = os.open(sys.argv[1], os.O_WRONLY)
 os.write(told, ROW.pack(b"b", 0.0, 0.0))
-live(Path("/{LOG}"), {{seed}}, told)
+live(Path("/{LOG}"), int(sys.argv[2]), told)
 PYTHON
 """
 
@@ -70,7 +71,7 @@ def prepare(machine: Container) -> None:
         shutil.copytree(TOP / part, place / part, ignore=ignore)
     machine.shell("systemctl disable groundnote groundnote-web groundnote-backup.timer")
     init = machine.folder / INIT.lstrip("/")
-    init.write_text(ONLY_THE_ROOM.replace("{seed}", "$(od -An -N2 -tu2 /dev/urandom)"))
+    init.write_text(ONLY_THE_ROOM)
     init.chmod(0o755)
 
 
@@ -95,10 +96,11 @@ def one_life(disk: Disk, told: Path, lives_s: float) -> list[tuple[bytes, float,
     with disk.switched_on(more=more, kernel_words=f"init={INIT}") as pc:
         until_s = time.monotonic() + BEGIN_S
         while told.stat().st_size < ROW.size:
-            if time.monotonic() > until_s:
+            if time.monotonic() > until_s or not pc.is_on:
                 raise NoContainerError("the room does not begin in the PC")
             time.sleep(0.05)
         time.sleep(lives_s)
+        need(pc.is_on, "the room ended by itself")
         pc.cut_power()
     content = told.read_bytes()
     whole = len(content) // ROW.size * ROW.size

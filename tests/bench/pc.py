@@ -69,6 +69,11 @@ class Pc:
         self._process = process
         self._port = port
 
+    @property
+    def is_on(self) -> bool:
+        """Whether it is still switched on."""
+        return self._process.poll() is None
+
     def shell(self, script: str, seconds: float = STEP_S) -> str:
         """Run lines of shell as root and return what they said."""
         said = self._ask(script, seconds)
@@ -100,7 +105,7 @@ class Pc:
     def wait_until_up(self) -> None:
         """Wait until its systemd has come up."""
         until_s = time.monotonic() + BOOT_S
-        while time.monotonic() < until_s and self._process.poll() is None:
+        while time.monotonic() < until_s and self.is_on:
             with suppress(OSError, NoContainerError):
                 self.shell("systemctl is-system-running --wait >/dev/null || true")
                 return
