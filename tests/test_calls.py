@@ -34,6 +34,14 @@ def test_without_any_note_there_is_nothing_to_call() -> None:
     assert calls.due(99.0) is None
 
 
+def test_a_call_that_the_foot_heard_refused_stays_refused_whatever_is_told_later() -> None:
+    """A note had ended just before it, the first of the evening, and the ear was still to tell."""
+    calls = Calls()
+    assert calls.give(Call.FLAT, at(10.0)) is Fate.NOTHING
+    calls.note_ended(7, 9.5, 9.9)
+    assert calls.to_log() == [] and calls.due(99.0) is None
+
+
 @pytest.mark.parametrize(
     ("called_s", "fate"),
     [(12.0, Fate.ATTACHED), (19.99, Fate.ATTACHED), (20.0, Fate.NOTHING)],

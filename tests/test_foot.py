@@ -78,6 +78,21 @@ def test_a_note_that_the_ear_tells_of_after_the_press_is_struck_out(
     wait_for(lambda: [row.struck for row in stage.rows()] == [False, True, False])
 
 
+def test_the_last_note_is_struck_out_where_the_ear_took_back_a_later_one(stage: Stage) -> None:
+    """It was told only after the press, and then the last note did not seem to be meant."""
+    stage.hold(MIDDLE)
+    play(stage, A3)
+    began_s = now_s(stage) + 0.05
+    stage.hear(0.5)
+    stage.tap(LEFT, RIGHT)
+    stage.hear(0.05, NoteLanded(began_s, E4))
+    stage.wait(0.05)
+    wait_for(lambda: [row.struck for row in stage.rows()] == [False])
+    play(stage, A4)
+    wait_for(lambda: [row.struck for row in stage.rows()] == [True, False])
+    assert stage.cues() == [Cue.STRUCK_OUT]
+
+
 def test_the_next_note_is_not_struck_out_for_one_that_the_ear_took_back(stage: Stage) -> None:
     stage.hold(MIDDLE)
     play(stage, A3)
