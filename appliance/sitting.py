@@ -40,6 +40,7 @@ class Sitting:
         self._attendance = Attendance()
         self._notes: deque[Played] = deque(maxlen=KEPT_NOTES)  # those that count
         self._paused, self._without = Switch(), Switch()
+        self._paused_at: Instant | None = None  # when the log was last paused, or went on
         self.round: Round | None = None
 
     def set_up(self, settings: Settings) -> None:
@@ -183,7 +184,7 @@ class Sitting:
                 self._check_out(last)
             return
         if at_s - self._paused.since_s >= silent_s:
-            self._paused.turn(at_s, on=False)
+            self._end_pause(at_s, None)
         if at_s - max(self._attendance.since_s, self._heard_until_s) >= silent_s:
             self._check_out(self._attendance.latest.at)
 
@@ -198,16 +199,24 @@ class Sitting:
         if self._last_end is None:
             return
         self.end_round(self._last_end, won=False)
-        if self._paused.turn(at_s, on=False):  # the next player shall not find the log paused
-            self._writer.add_event(EventKind.RESUMED, self._last_end)
+        self._end_pause(at_s, self._last_end)
         self._writer.end_sitting(self._last_end)
         self._last_end = None
         self._notes.clear()
 
     def pause(self, at: Instant, *, on: bool) -> None:
         """Pause the log or let it go on; notes of a pause are kept and not counted."""
+        self._paused_at = at
         if self._paused.turn(at.monotonic_s, on=on):
             self._writer.add_event(EventKind.PAUSED if on else EventKind.RESUMED, at)
+
+    def _end_pause(self, at_s: float, last_end: Instant | None) -> None:
+        """Let the next player not find the log paused; what followed was nobody's playing."""
+        paused_at = self._paused_at
+        if self._paused.turn(at_s, on=False) and paused_at is not None:
+            ends = [paused_at] if last_end is None else [paused_at, last_end]
+            over = max(ends, key=lambda at: at.monotonic_s)
+            self._writer.add_event(EventKind.RESUMED, over)
 
     def go_without(self, at: Instant, *, on: bool) -> None:
         """From now on notes are played without the drone, or with it again."""

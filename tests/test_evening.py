@@ -136,7 +136,7 @@ class Evening:
 
     def __init__(self, room: Place, lines: list[Line]) -> None:
         self.room, self.lines = room, lines
-        self.played: list[tuple[Line, float]] = []  # with the pitch in Hz
+        self.played: list[tuple[Line, float, dict[str, Any]]] = []  # with Hz, and the drone
 
     def spend(self) -> None:
         for line in self.lines:
@@ -146,7 +146,7 @@ class Evening:
     def play(self, line: Line) -> None:
         name, cents = line.words
         hz = bent(self._right_hz(name), float(cents))
-        self.played.append((line, hz))
+        self.played.append((line, hz, self.room.status()["drone"]))
         self.room.play(bowed(tone(steady(hz, NOTE_S))))
         self.room.wait(NOTE_S + REST_S)
 
@@ -268,10 +268,14 @@ def check(evening: Evening) -> None:
         )
     check_events(evening.lines, events, rounds)
     assert [note_name(nearest_note(row.note.settled_hz or 1.0)) for row in rows] == [
-        line.words[0] for line, _ in evening.played
+        line.words[0] for line, _, _ in evening.played
     ]
-    for row, (line, hz) in zip(rows, evening.played, strict=True):
+    for row, (line, hz, drone) in zip(rows, evening.played, strict=True):
         assert (line.words, said_of(row)) == (line.words, line.note)
+        if drone["on"]:  # the reference stays where the drone is faded out
+            assert row.note.reference_hz == pytest.approx(drone["root_hz"], rel=1e-4), line
+        sounds_hz = row.note.reference_hz if drone["on"] and not drone["without"] else None
+        assert row.note.drone_hz == sounds_hz, line
         assert row.note.landing_hz is not None
         assert abs(cents_between(row.note.landing_hz, hz)) < 3.0, line
     cues = [order.cue for order in evening.room.orders if isinstance(order, CueOrder)]

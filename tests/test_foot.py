@@ -163,6 +163,7 @@ def test_a_pause_ends_with_the_sitting_so_that_the_next_player_is_heard(stage: S
     stage.wait(601.0)
     wait_for(lambda: ask(stage.socket, {"do": "status"})["sitting"] is False)
     assert ask(stage.socket, {"do": "status"})["paused"] is False
+    wait_for(lambda: kinds(stage) == [EventKind.PAUSED, EventKind.RESUMED])
     play(stage, A3)
     wait_for(lambda: [row.marks.paused for row in stage.rows()] == [False, False])
 
@@ -171,6 +172,7 @@ def test_a_pause_between_sittings_does_not_last_for_ever(stage: Stage) -> None:
     stage.hold(LEFT, RIGHT)
     stage.wait(601.0)
     wait_for(lambda: ask(stage.socket, {"do": "status"})["paused"] is False)
+    wait_for(lambda: kinds(stage) == [EventKind.PAUSED, EventKind.RESUMED])
 
 
 # --- without ------------------------------------------------------------------------------------

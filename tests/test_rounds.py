@@ -80,6 +80,13 @@ def test_after_a_second_nothing_is_left_of_another_note(silent_s: float, part: P
     assert parts(note(C4, 0.0), note(G4, 0.8 + silent_s)) == [None, part]
 
 
+@pytest.mark.parametrize("off_cents", [-71.0, -69.0, 0.0, 69.0, 71.0])
+def test_the_note_to_come_from_may_be_off_but_not_be_another(off_cents: float) -> None:
+    lead = Part.LEAD if abs(off_cents) <= 70.0 else None
+    led = Part.TRY if lead else None
+    assert parts(note(B3, 0.0, off_cents), note(G4, 0.9)) == [lead, led]
+
+
 def test_a_try_starts_from_the_first_note_or_from_silence_on_the_target() -> None:
     assert parts(*shift(0.0, 5.0)) == [Part.LEAD, Part.TRY]
     assert parts(note(G4, 0.0), note(G4, 3.0)) == [Part.TRY, Part.TRY]

@@ -16,6 +16,8 @@ from tests.log_rows import UNMEASURED, bent
 from tests.soundcard import wait_for
 from tests.stage import LEFT, MIDDLE, RIGHT, SETTINGS, Stage, note
 
+STEP_DOWN, KEEP, BY_NAME = "a step", "a note kept", "a name on the page"
+
 
 @pytest.fixture
 def stage(tmp_path: Path) -> Iterator[Stage]:
@@ -109,6 +111,26 @@ def test_a_round_on_a_note_that_the_ear_took_back_is_on_the_last_that_was_one(st
     wait_for(stage.rounds)
     assert stage.rounds()[0].goal.target_low_hz == pytest.approx(PURE_E4)
     wait_for(lambda: [row.marks.try_number for row in stage.rows()] == [None, None, None, 1])
+
+
+@pytest.mark.parametrize("chosen_by", [STEP_DOWN, KEEP, BY_NAME])
+def test_another_note_for_the_drone_ends_the_round_whose_target_it_was(
+    stage: Stage, chosen_by: str
+) -> None:
+    """Falling silent alone does not: the drone may be back in a moment."""
+    stage.hold(MIDDLE)
+    shift(stage, 0.0)
+    stage.hold(LEFT)
+    stage.hold(MIDDLE)
+    assert ask(stage.socket, {"do": "status"})["round"] is True
+    if chosen_by == STEP_DOWN:
+        stage.tap(LEFT)
+    elif chosen_by == KEEP:
+        stage.tap(MIDDLE)
+    else:
+        ask(stage.socket, {"do": "drone", "note": "D4"})
+    assert ask(stage.socket, {"do": "status"})["round"] is False
+    wait_for(lambda: kinds(stage) == [EventKind.ROUND_BEGUN, EventKind.ROUND_ENDED])
 
 
 def test_the_sitting_takes_its_round_with_it(stage: Stage) -> None:
