@@ -168,6 +168,18 @@ def test_a_pause_ends_with_the_sitting_so_that_the_next_player_is_heard(stage: S
     wait_for(lambda: [row.marks.paused for row in stage.rows()] == [False, False])
 
 
+def test_a_pause_ends_at_once_where_somebody_else_checks_in(stage: Stage) -> None:
+    play(stage, A3)
+    stage.hold(LEFT, RIGHT)
+    stage.wait(3.0)
+    ask(stage.socket, {"do": "check_in", "player": "1f3a9c02-17", "sure": True})
+    stage.wait(3.0)
+    assert ask(stage.socket, {"do": "status"})["paused"] is False
+    play(stage, E4)
+    wait_for(lambda: [row.marks.paused for row in stage.rows()] == [False, False])
+    assert kinds(stage) == [EventKind.PAUSED, EventKind.RESUMED, EventKind.CHECKED_IN]
+
+
 def test_a_pause_between_sittings_does_not_last_for_ever(stage: Stage) -> None:
     stage.hold(LEFT, RIGHT)
     stage.wait(601.0)

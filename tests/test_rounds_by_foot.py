@@ -167,9 +167,11 @@ def test_a_try_that_is_struck_out_before_the_ear_has_told_of_it_wins_nothing(
         began_s = now_s(stage)
         stage.hear(0.4)
         stage.tap(LEFT, RIGHT)
-        stage.hear(0.1, NoteEnded(note(began_s, began_s + 0.3, PURE_E4)))
+        landed = replace(note(began_s, began_s + 0.3, PURE_E4), landing_hz=PURE_E4)
+        stage.hear(0.1, NoteEnded(landed))
         stage.wait(1.0)
         wait_for(lambda: [row.struck for row in stage.rows()] == [False, False, False, True])
+        assert stage.rows()[-1].marks.try_number == 1
         assert Cue.ROUND_WON not in stage.cues()
         shift(stage, 0.0)
         wait_for(lambda: stage.cues()[-1] is Cue.ROUND_WON)
