@@ -38,7 +38,7 @@ exec $b switch_root /mnt "${init:-/sbin/init}"
 """
 DISK_SIZE = "4G"
 HAND = 2222  # the port at which the PC takes commands, from the emulator alone
-BOOT_S, STEP_S = 400.0, 300.0
+BOOT_S, STEP_S = 1200.0, 600.0  # a busy machine emulates slowly
 HAND_SOCKET = f"""[Unit]
 DefaultDependencies=no
 [Socket]
