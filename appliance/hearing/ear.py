@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaner
-from appliance.hearing.landings import ROUNDING_S, SHORTEST_S, Landing, hz_of, measure, repeats
+from appliance.hearing.landings import Landing, measure, repeats
+from appliance.hearing.leftover import left_over
 from appliance.hearing.notes import NoteFinder
 from appliance.hearing.pitch import PitchTracker
 from appliance.hearing.resampling import to_ear_rate
@@ -16,7 +17,7 @@ from appliance.hearing.sketches import NoteSketch
 from appliance.hearing.talk import Talk, restless
 from appliance.instruments import Instrument, find_instrument
 from appliance.settings import Settings
-from appliance.tuning import CENTS_PER_OCTAVE, cents
+from appliance.tuning import cents
 from appliance.vocabulary import Arrival, Event, HeardNote, NoteEnded, NoteLanded
 
 Floats = NDArray[np.float64]
@@ -24,20 +25,7 @@ Floats = NDArray[np.float64]
 CHUNK_HOPS = 16  # hops are heard together: 160 ms of delay for a tenth of the cost
 PLAYED_HOPS = 36  # of pitch go back to the cleaner: what a fit of its gains may have heard
 LANDED_AFTER_S = 0.45  # a landing window that opens late has closed by then
-# What a moving room leaves of the drone was read within 1.4 cents of a partial and up to 7 dB over
-# the quiet level (demo, seed 1); a player in unison is 8 dB over it unless softer than the drone
-# by 7 dB, and then is not heard.
-LEFTOVER_DB, LEFTOVER_CENTS = 8.0, 2.0
-# Of the frames of what a drone of +6 and +12 dB left, 90 % and more stayed within twice that; of 44
-# notes that settled on a partial of the drone it were fewer than 65 % in three of four.
-STILL_SHARE = 0.8
-# What it left where a knock set it off was read within 0.3 cents for 79 % of the time, after it.
-NEAR_CENTS, NEAR_SHARE = 1.0, 0.75
 TURNED_S = 0.3  # a knob is seen so much later: the gains are fitted over a quarter of a second
-# A room that changed at once left up to 13 dB more than it used to, one that was learned while they
-# talked in it up to 16 dB for seconds, within 0.3 cents of the drone; recorded tones that settled
-# there scattered by 1.5 and more.
-EXACT_DB, EXACT_CENTS, EXACT_SHARE = 20.0, 0.5, 0.9
 KEPT_DRONES = 1000  # changes of drone to look back on: more than one note can span
 SILENCE_DB = -200.0
 VOICE = "voice"  # whose short notes may be spoken
@@ -162,7 +150,7 @@ class Ear:
         afresh, self._leftover_ended = self._leftover_ended, False
         turned = sketch.start_s - TURNED_S < self._turned_s < sketch.end_s + TURNED_S
         talking = self._talk is not None and self._talk.disturbs(sketch)
-        if drone_hz is not None and _leftover(sketch, drone_hz, turned=turned, talking=talking):
+        if drone_hz is not None and left_over(sketch, drone_hz, turned=turned, talking=talking):
             self._leftover_ended = True
             if self._talk is not None:
                 self._talk.left_over(sketch)
@@ -208,30 +196,6 @@ class Ear:
             return False
         apart = cents(landing.landing_hz, before.settled_hz)
         return repeats(sketch.start_s - before.end_s, apart)
-
-
-def _leftover(sketch: NoteSketch, drone_hz: float, *, turned: bool, talking: bool) -> bool:
-    """Whether this is the drone itself: hardly above what is left of it, and its own pitch or a
-    partial's all the time, or too short to tell; or there as exactly as nobody plays.
-
-    ``turned``: a knob was turned about then, and more may have been left of it. ``talking``:
-    somebody talked before it, and may have gone on for a part of it.
-    """
-    over_db = float(np.median(sketch.over_db)) if len(sketch.cents) else np.inf
-    if over_db == np.inf or (over_db >= EXACT_DB and not turned):
-        return False
-    # an estimator may read half of it
-    order = max(round(2 * hz_of(float(np.median(sketch.cents))) / drone_hz), 1) / 2
-    apart = np.abs(sketch.cents - CENTS_PER_OCTAVE * np.log2(order * drone_hz))
-    lasts_s = np.inf if sketch.end_s is None else sketch.end_s - sketch.start_s
-    if np.mean(apart < EXACT_CENTS) > (STILL_SHARE if talking else EXACT_SHARE):
-        return True
-    short = lasts_s < SHORTEST_S - ROUNDING_S
-    stays = np.mean(apart < 2 * LEFTOVER_CENTS) > STILL_SHARE
-    still = np.median(apart) < LEFTOVER_CENTS and (
-        stays or np.mean(apart < NEAR_CENTS) > NEAR_SHARE
-    )
-    return (over_db < LEFTOVER_DB and bool(short or still)) or (turned and bool(still))
 
 
 def _cut(event: Event, end_s: float) -> Event:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.fits import Fits, RoomFits
+from appliance.hearing.reading import read_order
 from appliance.hearing.sending import Sending
 from appliance.hearing.sent import SentDrone
 
@@ -36,7 +37,7 @@ LOUDEST_KEPT = 0.98  # a step: a long note fades
 FALLEN = 16.0  # times softer than its loudest: the note has ended
 ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
 IN_UNISON = 0.8  # of what was heard lately: less is a player elsewhere, and what is left beside
-EXACTLY, EXACT_HOPS, EXACT_CHUNKS = 0.0003, 24, 8  # within half a cent for 1.3 s: nobody plays so
+EXACTLY, EXACT_HOPS, EXACT_CHUNKS = 0.0003, 20, 8  # within half a cent for 1.3 s: nobody plays so
 PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
@@ -185,15 +186,17 @@ class RoomGains:
         """Which partials of the drone a partial of the player may have been near."""
         root_hz, partial_hz = self.drone.root_hz, self.drone.partial_hz
         hz = played_hz[~np.isnan(played_hz)]
-        order = np.maximum(np.rint(hz / root_hz), 1.0)
-        apart = np.abs(hz / (order * root_hz) - 1.0)
+        apart = np.abs(hz / (np.maximum(np.rint(hz / root_hz), 1.0) * root_hz) - 1.0)
         own = apart < ON_DRONE
         self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
-        exact = np.sum(apart < EXACTLY) > IN_UNISON * max(len(hz), EXACT_HOPS)
-        self._exact = min(self._exact + 1, 2 * EXACT_CHUNKS) if exact else max(self._exact - 1, 0)
-        in_unison = self._struck and own.sum() > IN_UNISON * len(own)
-        in_unison = in_unison and self._exact < EXACT_CHUNKS
-        hz = hz if in_unison else hz[~own]
+        read = np.abs(hz / (read_order(hz / root_hz) * root_hz) - 1.0)
+        exact = np.sum(read < EXACTLY)
+        stays = exact >= EXACT_HOPS and exact > IN_UNISON * np.sum(read < ON_DRONE)
+        self._exact = min(self._exact + 1, 2 * EXACT_CHUNKS) if stays else max(self._exact - 1, 0)
+        if self._exact >= EXACT_CHUNKS:
+            hz = hz[read >= ON_DRONE]
+        elif not (self._struck and own.sum() > IN_UNISON * len(own)):
+            hz = hz[~own]
         order = np.maximum(np.rint(partial_hz / hz[:, None]), 1.0)
         apart = np.abs(order * hz[:, None] - partial_hz)
         return np.asarray((apart < MEETING_HZ).any(0))
