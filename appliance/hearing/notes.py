@@ -8,7 +8,7 @@ stays elsewhere. A correction moves less and slower than the smallest step, and 
 import numpy as np
 from numpy.typing import NDArray
 
-from appliance.hearing import doubles, strokes
+from appliance.hearing import doubles, joins, strokes
 from appliance.hearing.grid import STEP_CENTS as GRID_CENTS
 from appliance.hearing.onsets import Onsets
 from appliance.hearing.passages import (
@@ -319,14 +319,15 @@ class NoteFinder:
 
     def _arrive(self, passage: Passage) -> OpenNote:
         """The note reached by a passage, and how it was reached."""
-        change = strokes.changed(self._traces, passage.left, passage.arrived)
-        end = glide_end(passage, self._traces, self._hop_s, self._blur_s)
-        if end is not None and not (change and change.sure):  # a slide may be soft in its middle
-            start = min(max(passage.arrived, end), self._traces.now)
-            return OpenNote(start, Arrival.SLIDE, passage)
-        if change is not None:
-            return OpenNote(change.low, Arrival.BOW)
-        return OpenNote(passage.arrived, Arrival.STEP)
+        arrival = joins.FOREST.likeliest(
+            joins.look(passage, self._traces, self._onsets, self._hop_s)
+        )
+        if arrival is Arrival.SLIDE:
+            end = glide_end(passage, self._traces, self._hop_s)
+            return OpenNote(min(max(passage.arrived, end), self._traces.now), arrival, passage)
+        if arrival is Arrival.BOW:
+            return OpenNote(strokes.dip(self._traces, passage.left, passage.arrived).low, arrival)
+        return OpenNote(passage.arrived, arrival)
 
     def _close(self, end: int) -> None:
         note = self._open

@@ -9,10 +9,12 @@ between the partials, everything stands out as it did before.
 import numpy as np
 from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 KEPT_ROWS = 64  # 0.64 s: a chunk and the longest attack
 NEAR_STEPS = 2  # 30 cents: an attack need not be in tune yet
+WAY_STEPS = 1  # on the way from one pitch to another
 # Rows are in roots of amplitude. A quarter is -24 dB, a tone's start in silence; what rings on from
 # the note before counts as silence.
 SET_IN = 0.25
@@ -60,10 +62,20 @@ class Onsets:
         still = np.nonzero(~heard)[0]
         return begin + (int(still[-1]) + 1 if len(still) else 0)
 
-    def _line(self, cents: float, begin: int, stop: int) -> Floats32:
+    def lines(self, cents: Floats, begin: int, stop: int) -> Floats:
+        """Amplitude with which pitches of shape (n,) stood out; shape (n, stop - begin).
+
+        What is no longer kept counts as what is the oldest.
+        """
+        kept = max(begin, self._stop - len(self._rows))
+        lines = [self._line(pitch, kept, stop, WAY_STEPS) for pitch in cents.tolist()]
+        oldest = ((0, 0), (kept - begin, 0))
+        return np.pad(np.square(lines, dtype=np.float64), oldest, mode="edge")
+
+    def _line(self, cents: float, begin: int, stop: int, steps: int = NEAR_STEPS) -> Floats32:
         """How far a pitch stood out from hop ``begin`` to before ``stop``, as far as it is kept."""
         first = self._stop - len(self._rows)
         step = round((cents - self._lowest_cents) / self._step_cents)
-        near = slice(max(step - NEAR_STEPS, 0), max(step + NEAR_STEPS + 1, 1))
+        near = slice(max(step - steps, 0), max(step + steps + 1, 1))
         rows = self._rows[max(begin - first, 0) : max(stop - first, 0), near]
         return np.asarray(np.max(rows, axis=1, initial=0.0), np.float32)

@@ -23,13 +23,7 @@ MULTIPLES_CENTS = (1200.0, 1901.96, 2400.0)  # two, three and four times the fre
 MULTIPLE_CENTS = 70.0
 LEFT_WAY, ARRIVED_WAY = 0.15, 0.85  # a little more than the unsteadiness of both notes
 BACK_HOPS = 15  # how far before the pitch left it may have begun to
-# A finger that falls takes a legato step in up to 40 ms, a slide takes 60 and more. On recorded
-# tones (tests/bench, tuning seeds) all three rules together took 95 of 2,160 steps for slides, and
-# one slide in 14 was lost, most of them through a drone 12 dB louder than the player.
-SLIDE_HOPS = 3  # in fewer frames on the way no glide is heard
-SLIDE_S = 0.055  # both estimators saw it on the way for so long
-LONG_SLIDE_S = 0.05  # or, more than a step takes, the slower: aubio strays in a drone's rest
-STEP_BLUR = 0.8  # of the blur: so long does a step seem to take
+SLIDE_HOPS = 3  # through fewer frames no way can be followed
 ABOUT_HOPS = 4  # about the frames between which the pitch changed
 LOOK_HOPS = 12  # how far a glide may reach beyond them
 EDGE_CENTS = 12.0  # nearer to either pitch the estimate may belong to it: vibrato
@@ -85,7 +79,7 @@ class Passage:
         return 1.0 - 2.0 * float(np.arccos(1.0 - 2.0 * self.edge())) / np.pi
 
 
-class _Crossing(NamedTuple):
+class Crossing(NamedTuple):
     """How long a passage was between its edges, as three ways of looking see it; seconds.
 
     ``run`` are hops there in a row, ``quick_s`` and ``fine_s`` the times of both
@@ -138,26 +132,21 @@ def _octave(jump: float) -> bool:
     return abs(jump) > least and bool(abs(off_octave(jump)) < near)
 
 
-def glide_end(passage: Passage, traces: Traces, hop_s: float, blur_s: float) -> int | None:
-    """The frame after an audible glide; ``None`` where the pitch stepped.
-
-    Through frames that look at ``2 * blur_s`` of sound a step takes long, too.
-    """
-    seen = _cross(passage, traces, hop_s)
-    blurred_s = STEP_BLUR * blur_s
-    steps = seen.quick_s < SLIDE_S or seen.fine_s < max(SLIDE_S, blurred_s)
-    both = len(seen.run) >= SLIDE_HOPS and not steps
-    if not seen.run or not (both or seen.fine_s >= LONG_SLIDE_S + blurred_s):
-        return None
+def glide_end(passage: Passage, traces: Traces, hop_s: float) -> int:
+    """The frame after an audible glide."""
+    seen = cross(passage, traces, hop_s)
+    if not seen.run:
+        return passage.arrived
     return seen.run[-1] + round((1 - passage.middle()) / 2 * seen.seconds() / hop_s) + 1
 
 
 def glide_s(passage: Passage, traces: Traces, hop_s: float) -> float:
     """How long a glide took, in seconds."""
-    return _cross(passage, traces, hop_s).seconds()
+    return cross(passage, traces, hop_s).seconds()
 
 
-def _cross(passage: Passage, traces: Traces, hop_s: float) -> _Crossing:
+def cross(passage: Passage, traces: Traces, hop_s: float) -> Crossing:
+    """How long the way took, as three ways of looking see it."""
     begin = max(passage.left - LOOK_HOPS, traces.first)
     stop = passage.arrived + LOOK_HOPS
     centre = (passage.left + passage.arrived) / 2 - begin
@@ -168,7 +157,7 @@ def _cross(passage: Passage, traces: Traces, hop_s: float) -> _Crossing:
         _crossing(passage.way(line), passage.edge(), centre) for line in (quick, fine)
     )
     hops = np.array((len(run), quick_hops, fine_hops))
-    return _Crossing(run, *(hops * hop_s / passage.middle()).tolist())
+    return Crossing(run, *(hops * hop_s / passage.middle()).tolist())
 
 
 def _on_the_way(passage: Passage, quick: Floats, first: int) -> list[int]:

@@ -26,24 +26,20 @@ DIP_AFTER_HOPS = 18  # how long after the bottom it is judged: one cycle of vibr
 FLUTTER_HOPS = (7, 25)  # from the bottom, both ways: where the tone's own flutter shows
 FLUTTER_DB = 3.3  # a re-articulation is deeper than the flutter around it by this
 ACTIVE_DB = 12.0  # bands this far below the loudest hold noise rather than partials
-# A change of pitch with a dip was bowed, not slurred. The dip is counted from the mean of both
-# notes, which differ in loudness. On recorded tones (tests/bench, tuning seeds) slurs with dips of
-# 0 to 8 dB and strokes with dips of 6 to 23 dB are told apart in 98 % where a drone is soft and in
-# 93 % where it is 12 dB louder than the player.
-JOIN_DIP_DB = 7.4
-JOIN_SURE_DB = 9.0  # and did not glide, however the estimators strayed in it
-JOIN_RISE_DB = 10.0  # so much louder than what was left of a drone, or of the room, is a stroke
 FEW = 2  # hops, of which the mean is less chance than the loudest and the softest
 CHANGE_HOPS = 6  # about the frames between which the pitch changed
-RISEN_HOPS = 3  # after it the attack is over
-ABOUT_HOPS = 12  # before and after it the level is one note's
 
 
-class Change(NamedTuple):
-    """A change of bow: the hop in which it was softest, and whether nothing else can be meant."""
+class Dip(NamedTuple):
+    """Where the sound was softest between two notes: the hop, and by how many dB.
+
+    ``depth_db`` is counted from the mean of both notes, which differ in loudness,
+    ``every_band_db`` is what that band falls which falls least.
+    """
 
     low: int
-    sure: bool
+    depth_db: float
+    every_band_db: float
 
 
 def stopped(traces: Traces, start: int, centre: int) -> bool:
@@ -75,22 +71,16 @@ def _flutters(traces: Traces, start: int, centre: int, level: float) -> bool:
     return bool(around) and min(around) - level < FLUTTER_DB
 
 
-def changed(traces: Traces, left: int, arrived: int) -> Change | None:
-    """How the bow was changed together with the pitch; ``None``: there is no sign of it.
-
-    The pitch was last the old one at hop ``left`` and first the new one at ``arrived``.
+def dip(traces: Traces, left: int, arrived: int) -> Dip:
+    """The dip between two pitches: it was last the old one at hop ``left`` and first the new one at
+    ``arrived``.
     """
-    begin = max(left - CHANGE_HOPS, traces.first)
-    levels = np.array(traces.level(begin, arrived + CHANGE_HOPS + 1))
+    begin, stop = max(left - CHANGE_HOPS, traces.first), arrived + CHANGE_HOPS + 1
+    levels, bands = np.array(traces.level(begin, stop)), traces.bands(begin, stop)
     low = int(levels.argmin())
     loud = np.sort(levels[: low + 1])[-FEW:].mean(), np.sort(levels[low:])[-FEW:].mean()
     depth = sum(loud) / 2 - np.sort(levels)[:FEW].mean()
-    before = traces.level(left - ABOUT_HOPS, max(left - 1, traces.first + 1))
-    after = traces.level(arrived + RISEN_HOPS, arrived + ABOUT_HOPS)
-    risen = bool(before and after) and np.median(after) - np.median(before) >= JOIN_RISE_DB
-    if depth < JOIN_DIP_DB and not risen:
-        return None
-    return Change(begin + low, sure=bool(depth >= JOIN_SURE_DB))
+    return Dip(begin + low, float(depth), _least_fall(bands[: low + 1], bands, bands[low:]))
 
 
 def _least_fall(before: list[Floats], bottom: list[Floats], after: list[Floats]) -> float:
