@@ -7,6 +7,7 @@ said to hold is there (``cache=none``; it has no memory of its own that could li
 the emulator's other end, before the cut, which notes have ended and which are committed. After each
 cut the file system is mounted, which plays its journal back, and the log is asked; then the PC is
 switched on again and the room opens the same log.
+Last results: ``tests/bench/CUTS.md``.
 """
 
 import argparse
