@@ -30,12 +30,14 @@ def sounds(second: Floats, cents: float) -> bool:
     return bool(np.mean(near & (second[:, 1] > SAME_STRINGS_DB)) > 0.5) if len(second) else False
 
 
-def beside(second: Floats, before: float) -> Floats:
+def beside(second: Floats, before: float, own: float) -> Floats:
     """Cents of the second string in the hops in which it was bowed, shape (n,).
 
-    ``before`` is where the last note ended: its string may ring on, and is none.
+    ``before`` is where the last note ended: its string may ring on, and is none. Nor is what lies
+    next to ``own``, the note's pitch: a wide vibrato has side bands there.
     """
-    heard = second[second[:, 1] > BELOW_DB]
+    apart = np.abs(second[:, 0] - own)
+    heard = second[(second[:, 1] > BELOW_DB) & ~(apart < SAME_STRING_CENTS)]
     cents = heard[~_rings(heard, before), 0]
     # Of one string, in any octave; the others are chance.
     apart = off_octave(cents - np.median(cents)) if len(cents) else cents

@@ -353,7 +353,8 @@ class NoteFinder:
             cents = cents - np.median(folds[folds != 0.0])
         level_db, over_db, quick = self._traces.at(at)
         second = self._traces.second(note.start, stop)
-        beside = doubles.beside(second, self._tail_cents)
+        own = float(np.median(cents)) if len(cents) else np.nan
+        beside = doubles.beside(second, self._tail_cents, own)
         return NoteSketch(
             start_s=note.start * self._hop_s,
             end_s=None if end is None else end * self._hop_s,
