@@ -5,25 +5,17 @@ import pytest
 
 from appliance.hearing import joins
 from appliance.hearing.grown_joins import GROWN
-from appliance.hearing.joins import BACK_HOPS, WAYS, Forest, Join, Node
+from appliance.hearing.joins import BACK_HOPS, WAYS, Forest, Join, Node, Standing
+from appliance.hearing.passages import Crossing
+from appliance.hearing.strokes import Dip
 from appliance.vocabulary import Arrival
 
 AFTER_HOPS = 15
 HOPS = np.arange(BACK_HOPS + AFTER_HOPS)
-STEP = Join(
-    depth_db=2.0,
-    every_band_db=1.0,
-    run=1.0,
-    quick_s=0.03,
-    fine_s=0.04,
-    jump=200.0,
-    old_gone=2.0,
-    changed=0.0,
-    old_share=1.0,
-    middle_share=0.3,
-    least_share=0.8,
-    spread=0.45,
+STANDING = Standing(
+    old_gone=2.0, changed=0.0, old_share=1.0, middle_share=0.3, least_share=0.8, spread=0.45
 )
+STEP = Join(200.0, Dip(0, 2.0, 1.0), Crossing([30], 0.03, 0.03, 0.04), STANDING)
 
 
 def gliding(hops: float) -> np.ndarray:
@@ -66,19 +58,25 @@ def test_silence_measures_without_a_fault() -> None:
     assert np.isfinite(joins._standing(np.zeros((len(WAYS), len(HOPS))))).all()
 
 
+def test_measures_come_in_the_order_of_the_trees() -> None:
+    join = STEP._replace(jump=-200.0, crossing=Crossing([30, 31], 0.02, np.nan, 0.04))
+    assert join.measures == (2.0, 1.0, 2, -1.0, 0.04, 200.0, *STANDING)
+
+
 def test_trees_are_read_as_they_are_written() -> None:
     forest = Forest.read({"bow": (0.5, "0:7.5 0:3 -1 0.25 2"), "step": (1.0, "2:1 0.5 -0.5 0.25")})
     assert forest.trees[Arrival.BOW] == [Node(0, 7.5, Node(0, 3.0, -1.0, 0.25), 2.0)]
     assert forest.trees[Arrival.STEP] == [Node(2, 1.0, 0.5, -0.5), 0.25]
     assert forest.likeliest(STEP) is Arrival.STEP
-    assert forest.likeliest(STEP._replace(depth_db=8.0)) is Arrival.BOW
+    assert forest.likeliest(STEP._replace(dip=Dip(0, 8.0, 1.0))) is Arrival.BOW
 
 
 def test_what_was_grown_knows_the_plain_cases() -> None:
     forest = Forest.read(GROWN)
-    bow = STEP._replace(depth_db=16.0, every_band_db=8.0, least_share=0.1)
+    bow = STEP._replace(dip=Dip(0, 16.0, 8.0), standing=STANDING._replace(least_share=0.1))
     slide = STEP._replace(
-        run=12.0, quick_s=0.14, fine_s=0.15, changed=3.0, middle_share=0.9, spread=0.2
+        crossing=Crossing([*range(30, 42)], 0.12, 0.14, 0.15),
+        standing=STANDING._replace(changed=3.0, middle_share=0.9, spread=0.2),
     )
     assert forest.likeliest(STEP) is Arrival.STEP
     assert forest.likeliest(bow) is Arrival.BOW

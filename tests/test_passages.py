@@ -10,7 +10,7 @@ from appliance.hearing import strokes
 from appliance.hearing.ear import Ear
 from appliance.hearing.grid import STEP_CENTS as GRID_CENTS
 from appliance.hearing.notes import NoteFinder
-from appliance.hearing.passages import Passage, glide_end, glide_s
+from appliance.hearing.passages import Passage, cross, glide_end, glide_s
 from appliance.hearing.sketches import NoteSketch
 from appliance.hearing.traces import Hop, Traces
 from appliance.settings import Settings
@@ -47,7 +47,9 @@ def test_a_glide_in_which_aubio_strays_is_still_one(strayed: float) -> None:
     line = moved(14)
     quick = [strayed if 32 <= k < 42 else c for k, c in enumerate(line)]
     seen = traces(line, quick, level(14))
-    assert glide_end(passage(14), seen, HOP_S) == pytest.approx(44, abs=2)
+    assert glide_end(passage(14), cross(passage(14), seen, HOP_S), HOP_S) == pytest.approx(
+        44, abs=2
+    )
     assert glide_s(passage(14), seen, HOP_S) == pytest.approx(0.14, abs=0.03)
 
 
@@ -72,7 +74,7 @@ def test_a_slow_glide_is_measured_to_where_it_came_to_stay() -> None:
 
 def test_no_note_begins_before_it_is_heard() -> None:
     # the estimators have seen it arrive, and the glide seems to go on beyond what was heard
-    finder = NoteFinder(HOP_S, 1, LOW - 1000.0, 0.035, strings=True)
+    finder = NoteFinder(HOP_S, 1, LOW - 1000.0, strings=True)
     line = moved(30, after=0)
     finder._traces = traces(line, line, level(30)[: len(line)])
     pitches = LOW - 1000.0 + GRID_CENTS * np.arange(120)

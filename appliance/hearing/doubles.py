@@ -36,8 +36,8 @@ def beside(second: Floats, before: float, own: float) -> Floats:
     ``before`` is where the last note ended: its string may ring on, and is none. Nor is what lies
     next to ``own``, the note's pitch: a wide vibrato has side bands there.
     """
-    apart = np.abs(second[:, 0] - own)
-    heard = second[(second[:, 1] > BELOW_DB) & ~(apart < SAME_STRING_CENTS)]
+    next_to_own = np.abs(second[:, 0] - own) < SAME_STRING_CENTS
+    heard = second[(second[:, 1] > BELOW_DB) & ~next_to_own]
     cents = heard[~_rings(heard, before), 0]
     # Of one string, in any octave; the others are chance.
     apart = off_octave(cents - np.median(cents)) if len(cents) else cents

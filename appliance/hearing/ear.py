@@ -58,7 +58,6 @@ class Ear:
             hop_s,
             self._pitch.level_hops,
             self._pitch.lowest_cents,
-            self._pitch.blur_s,
             strings=bool(played.strings),
         )
         self._talk = None if played.name == VOICE else Talk()

@@ -99,9 +99,8 @@ class RoomGains:
         self._learned = self._alone = self._alone_steps = 0
         self._quiet = self._explained = 0  # steps
         self._explained_by = np.zeros(count, complex)  # gains when the drone began to explain all
-        self._exact = (
-            0  # chunks in which all that had a pitch was exactly the drone's, less the others
-        )
+        # Chunks in which all that was read near the drone lay exactly there, less the others.
+        self._exact = 0
         self._gated = self._converged = self._turned_up_or_down = False
 
     # -- what the rest of the ear asks --------------------------------------------------------

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from appliance.hearing.grown_joins import GROWN
 from appliance.hearing.onsets import Onsets
-from appliance.hearing.passages import Passage, cross
-from appliance.hearing.strokes import dip
+from appliance.hearing.passages import Crossing, Passage, cross
+from appliance.hearing.strokes import Dip, dip
 from appliance.hearing.traces import Traces
 from appliance.vocabulary import Arrival
 
@@ -33,15 +33,11 @@ SILENT = 1e-9
 UNSEEN_S = -1.0  # in place of a time that could not be seen
 
 
-class Join(NamedTuple):
-    """What is measured of a passage; shares are of the mean strength of both notes.
+class Standing(NamedTuple):
+    """How strength went from the old pitch to the new; shares are of the mean of both notes.
 
     Attributes
     ----------
-    depth_db, every_band_db : of the dip between the notes (``strokes.Dip``)
-    run : hops in a row in which aubio's pitch was on the way
-    quick_s, fine_s : how long the passage took to aubio and to the ear's own pitch
-    jump : how far it is, cents
     old_gone : the first hop, from the middle, in which the old pitch stood out by less than FEW
     changed : hops from where the old pitch fell to half to where the new one rose to it
     old_share : how far the old pitch stood out in its own note
@@ -51,49 +47,45 @@ class Join(NamedTuple):
         the way where both pitches sound at once, little where one glides
     """
 
-    depth_db: float
-    every_band_db: float
-    run: float
-    quick_s: float
-    fine_s: float
-    jump: float
     old_gone: float
     changed: float
     old_share: float
     middle_share: float
     least_share: float
     spread: float
+
+
+class Join(NamedTuple):
+    """What is seen of a passage of ``jump`` cents."""
+
+    jump: float
+    dip: Dip
+    crossing: Crossing
+    standing: Standing
+
+    @property
+    def measures(self) -> tuple[float, ...]:
+        """All of it as numbers, in the order in which the trees were grown."""
+        _, depth_db, every_band_db = self.dip
+        run, _, quick_s, fine_s = self.crossing
+        seen_s = np.nan_to_num((quick_s, fine_s), nan=UNSEEN_S).tolist()
+        return (depth_db, every_band_db, len(run), *seen_s, abs(self.jump), *self.standing)
 
 
 def look(passage: Passage, traces: Traces, onsets: Onsets, hop_s: float) -> Join:
-    """Measure a passage, once the pitch has come to stay; ``onsets`` reach up to now."""
-    seen = cross(passage, traces, hop_s)
-    softest = dip(traces, passage.left, passage.arrived)
+    """Look at a passage, once the pitch has come to stay; ``onsets`` reach up to now."""
     middle = (passage.left + passage.arrived) // 2
     pitches = passage.reference + WAYS * passage.jump
-    stood = onsets.lines(pitches, middle - BACK_HOPS, traces.now + 1)
     return Join(
-        depth_db=softest.depth_db,
-        every_band_db=softest.every_band_db,
-        run=float(len(seen.run)),
-        quick_s=float(np.nan_to_num(seen.quick_s, nan=UNSEEN_S)),
-        fine_s=float(np.nan_to_num(seen.fine_s, nan=UNSEEN_S)),
-        jump=abs(passage.jump),
-        **_standing(stood)._asdict(),
+        passage.jump,
+        dip(traces, passage.left, passage.arrived),
+        cross(passage, traces, hop_s),
+        _standing(onsets.lines(pitches, middle - BACK_HOPS, traces.now + 1)),
     )
 
 
-class _Standing(NamedTuple):
-    old_gone: float
-    changed: float
-    old_share: float
-    middle_share: float
-    least_share: float
-    spread: float
-
-
-def _standing(stood: Floats) -> _Standing:
-    """How strength went from the old pitch to the new; ``stood`` is (ways, hops)."""
+def _standing(stood: Floats) -> Standing:
+    """Measure how far pitches stood out, shape (ways, hops)."""
     old = max(float(np.median(stood[0, : BACK_HOPS - STEADY_HOPS])), SILENT)
     new = max(float(np.median(stood[-1, BACK_HOPS + STEADY_HOPS :])), SILENT)
     both = (old + new) / 2
@@ -104,7 +96,7 @@ def _standing(stood: Floats) -> _Standing:
     share = stood[:, about] / (stood[:, about].sum(0) + SILENT)
     centre = WAYS @ share
     spread = np.sqrt(((WAYS[:, None] - centre) ** 2 * share).sum(0))
-    return _Standing(
+    return Standing(
         old_gone=_first(old_line < FEW) - float(BACK_HOPS),
         changed=_first(new_line > HALF) - float(_first(old_line < HALF)),
         old_share=old / both,
@@ -148,9 +140,10 @@ class Forest(NamedTuple):
 
     def likeliest(self, join: Join) -> Arrival:
         """The kind with the highest score."""
+        measures = join.measures
 
         def score(kind: Arrival) -> float:
-            return self.first[kind] + sum(_leaf(tree, join) for tree in self.trees[kind])
+            return self.first[kind] + sum(_leaf(tree, measures) for tree in self.trees[kind])
 
         return max(self.first, key=score)
 
@@ -171,9 +164,9 @@ def _tree(words: deque[str]) -> Tree:
     return Node(int(measure), float(threshold), _tree(words), _tree(words))
 
 
-def _leaf(tree: Tree, join: Join) -> float:
+def _leaf(tree: Tree, measures: tuple[float, ...]) -> float:
     while isinstance(tree, Node):
-        tree = tree.upto if join[tree.measure] <= tree.threshold else tree.above
+        tree = tree.upto if measures[tree.measure] <= tree.threshold else tree.above
     return tree
 
 

@@ -42,8 +42,8 @@ def left_over(sketch: NoteSketch, drone_hz: float, *, turned: bool, talking: boo
         return False
     ratio = np.array(hz_of(float(np.median(sketch.cents))) / drone_hz)
     apart = np.abs(sketch.cents - CENTS_PER_OCTAVE * np.log2(read_order(ratio) * drone_hz))
-    shares = [share for most_db, share in EXACT_SHARES if over_db < most_db]
-    share = shares[0] if shares else EXACT_SHARES[-1][1]
+    most = EXACT_SHARES[-1][1]
+    share = next((share for most_db, share in EXACT_SHARES if over_db < most_db), most)
     if np.mean(apart < EXACT_CENTS) > (min(share, EXACT_TALKING_SHARE) if talking else share):
         return True
     lasts_s = np.inf if sketch.end_s is None else sketch.end_s - sketch.start_s

@@ -65,7 +65,6 @@ class NoteFinder:
     hop_s : seconds from one frame to the next
     level_hops : hops over which the level is averaged: at least one period of the lowest note
     lowest_cents : the lowest pitch, re 1 Hz
-    blur_s : half the span of sound that a frame looks at
     strings : whether two may sound at once; a wind instrument's tone is one
     """
 
@@ -74,11 +73,10 @@ class NoteFinder:
         hop_s: float,
         level_hops: int,
         lowest_cents: float,
-        blur_s: float,
         *,
         strings: bool,
     ) -> None:
-        self._hop_s, self._blur_s, self._strings = hop_s, blur_s, strings
+        self._hop_s, self._strings = hop_s, strings
         self._smooth_level = Smoother(hop_s, level_hops, 1)
         self._smooth_bands = Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
@@ -319,14 +317,13 @@ class NoteFinder:
 
     def _arrive(self, passage: Passage) -> OpenNote:
         """The note reached by a passage, and how it was reached."""
-        arrival = joins.FOREST.likeliest(
-            joins.look(passage, self._traces, self._onsets, self._hop_s)
-        )
+        join = joins.look(passage, self._traces, self._onsets, self._hop_s)
+        arrival = joins.FOREST.likeliest(join)
         if arrival is Arrival.SLIDE:
-            end = glide_end(passage, self._traces, self._hop_s)
+            end = glide_end(passage, join.crossing, self._hop_s)
             return OpenNote(min(max(passage.arrived, end), self._traces.now), arrival, passage)
         if arrival is Arrival.BOW:
-            return OpenNote(strokes.dip(self._traces, passage.left, passage.arrived).low, arrival)
+            return OpenNote(join.dip.low, arrival)
         return OpenNote(passage.arrived, arrival)
 
     def _close(self, end: int) -> None:

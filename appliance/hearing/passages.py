@@ -132,9 +132,8 @@ def _octave(jump: float) -> bool:
     return abs(jump) > least and bool(abs(off_octave(jump)) < near)
 
 
-def glide_end(passage: Passage, traces: Traces, hop_s: float) -> int:
+def glide_end(passage: Passage, seen: Crossing, hop_s: float) -> int:
     """The frame after an audible glide."""
-    seen = cross(passage, traces, hop_s)
     if not seen.run:
         return passage.arrived
     return seen.run[-1] + round((1 - passage.middle()) / 2 * seen.seconds() / hop_s) + 1

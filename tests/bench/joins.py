@@ -90,7 +90,7 @@ def grown(told: list[Told]) -> Forest:
         l2_regularization=RIDGE,
         early_stopping=False,
     )
-    model.fit(np.array([t.join for t in told]), [str(t.played) for t in told])
+    model.fit(np.array([t.join.measures for t in told]), [str(t.played) for t in told])
     kinds = [Arrival(kind) for kind in model.classes_]
     first = np.ravel(model._baseline_prediction).tolist()
     trees = [
