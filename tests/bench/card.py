@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from appliance.devices.sound_process import REAL_TIME_PRIORITY
-from tests.bench.containers import Container, NoContainerError, need, wait
+from tests.bench.containers import Container, all_pass, need, wait
 from tests.bench.pc import Pc, installed
 
 SETTINGS = "/etc/groundnote/settings.toml"
@@ -120,14 +120,8 @@ def main() -> int:
         disk.switched_on(more=CARD) as pc,
     ):
         pc.wait_until_up()
-        visitor = Visitor(pc)
-        for step in IN_ORDER:
-            words = step.__name__.replace("_", " ")
-            try:
-                print(f"  {words}: {step(visitor)}", flush=True)
-            except NoContainerError as error:
-                print(f"  {words}: FAILED, {error}")
-                return 1
+        if not all_pass(IN_ORDER, Visitor(pc)):
+            return 1
         pc.switch_off()
     return 0
 

@@ -13,7 +13,9 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
+Visitor = TypeVar("Visitor")
 TOP = Path(__file__).resolve().parents[2]
 KEPT = TOP / "build/containers"
 PARTS = ("appliance", "web", "systemd", "hardware", "pyproject.toml", "requirements.lock")
@@ -105,6 +107,18 @@ def need(fine: bool, found: str) -> None:
     """Raise with what was found in place of what is needed."""
     if not fine:
         raise NoContainerError(f"found instead: {found}")
+
+
+def all_pass(steps: Sequence[Callable[[Visitor], str]], visitor: Visitor) -> bool:
+    """Do the steps and print what each says; whether none failed, the first that does ends it."""
+    for step in steps:
+        name = step.__name__.replace("_", " ")
+        try:
+            print(f"  {name}: {step(visitor)}", flush=True)
+        except NoContainerError as error:
+            print(f"  {name}: FAILED, {error}")
+            return False
+    return True
 
 
 def wait(look: Callable[[], bool]) -> None:

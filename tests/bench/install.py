@@ -25,7 +25,7 @@ from tests.bench.containers import (
     ROOM_PACKAGES,
     TOP,
     Container,
-    NoContainerError,
+    all_pass,
     container,
     need,
     wait,
@@ -402,13 +402,8 @@ def main() -> int:
             began_s = time.monotonic()
             caretaker = Caretaker(machine, suite)
             print(f"{suite}: installed in {time.monotonic() - began_s:.0f} s", flush=True)
-            for step in IN_ORDER:
-                name = step.__name__.replace("_", " ")
-                try:
-                    print(f"  {name}: {step(caretaker)}", flush=True)
-                except NoContainerError as error:
-                    print(f"  {name}: FAILED, {error}")
-                    return 1
+            if not all_pass(IN_ORDER, caretaker):
+                return 1
     return 0
 
 

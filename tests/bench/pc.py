@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from io import BufferedReader
 from pathlib import Path
 
 from tests.bench.containers import ROOM_PACKAGES, Container, NoContainerError, container
@@ -76,31 +77,26 @@ class Pc:
 
     def shell(self, script: str, seconds: float = STEP_S) -> str:
         """Run lines of shell as root and return what they said."""
-        said = self._ask(script, seconds)
+        with self._asked(script, seconds) as answer:
+            said = answer.read().decode(errors="replace")
         found = re.search(r"\n?\nended (\d+)\n$", said)
         if found is None or found[1] != "0":
             raise NoContainerError(f"{script!r} failed in the PC:\n{said}")
         return said[: found.start()]
 
-    def _ask(self, script: str, seconds: float) -> str:
-        parts = []
+    def stamped(self, script: str) -> list[tuple[float, str]]:
+        """Run lines of shell, and return what they said with when it came (monotonic, s)."""
+        with self._asked(script, STEP_S) as said:
+            return [(time.monotonic(), text.decode().strip()) for text in said]
+
+    @contextmanager
+    def _asked(self, script: str, seconds: float) -> Iterator[BufferedReader]:
+        """Send lines of shell; what comes back can be read until they have ended."""
         with socket.create_connection(("127.0.0.1", self._port), timeout=seconds) as line:
             line.sendall(script.encode())
             line.shutdown(socket.SHUT_WR)
-            while part := line.recv(65536):
-                parts.append(part)
-        return b"".join(parts).decode(errors="replace")
-
-    def stamped(self, script: str) -> list[tuple[float, str]]:
-        """Run lines of shell, and return what they said with when it came (monotonic, s)."""
-        found = []
-        with socket.create_connection(("127.0.0.1", self._port), timeout=STEP_S) as line:
-            line.sendall(script.encode())
-            line.shutdown(socket.SHUT_WR)
-            with line.makefile() as said:
-                for text in said:
-                    found.append((time.monotonic(), text.strip()))
-        return found
+            with line.makefile("rb") as said:
+                yield said
 
     def wait_until_up(self) -> None:
         """Wait until its systemd has come up."""
