@@ -3,8 +3,9 @@
 What comes back of partial k at sample n is Re gain[k] · exp(2πi · phase[k](n)), with the phase as
 it is sent. Every step a weighted least-squares fit over the last quarter of a second says what the
 gains are now, if the drone is alone. Each partial follows its own fit as long as the fit can be
-trusted: a player near a partial makes it flutter within the window, or jump. In unison neither may
-be true, but then the player's share is below what the room's own wandering makes uncertain anyway.
+trusted: a player near a partial makes it flutter within the window, or jump, or turns one fit
+against the next. In unison none may be true, but then the player's share is below what the room's
+own wandering makes uncertain anyway.
 """
 
 from collections import deque
@@ -12,10 +13,12 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from appliance.hearing.drift import Drift
 from appliance.hearing.fits import Fits, RoomFits
-from appliance.hearing.reading import read_order
+from appliance.hearing.meetings import Meetings
 from appliance.hearing.sending import Sending
 from appliance.hearing.sent import SentDrone
+from appliance.hearing.trail import Trail
 
 Floats = NDArray[np.float64]
 Gains = NDArray[np.complex128]
@@ -24,21 +27,16 @@ Flags = NDArray[np.bool_]
 SMOOTH = 0.35  # share of a new fit, a step: the gains lag 0.15 s behind, half of it the window
 ALONE = 10 ** (-18 / 10)  # the drone explains all but this: nobody plays
 ALONE_STEPS = 8
-CONVERGED_S = 2.0  # at the latest: the gate must close some time, even on a noisy room
+CONVERGED_S = 0.5  # at the latest: what is played on from the start is heard before it ends
 GATE_NOISE = 6.0  # times the noise that a fit leaves: the player sounds
 GATE_QUIET = 4.0  # times what the drone alone leaves on average
 LEAST_QUIET = 10 ** (-34 / 10)  # share of the drone's power: less is left by no room for long
 QUIET_UP, QUIET_DOWN = 0.03, 0.02  # a step: a room moves now and then, and its moving counts
 RELEASE_NOISE = 4.0  # the drone alone explains the window again
 RELEASE_STEPS = 3
-WANDER_STEPS = 25  # 0.5 s: 100 ppm turn the tenth partial of 220 Hz by 40 degrees
 STRUCK, STRUCK_STEPS = 6.0, 5  # times louder within 0.1 s: a stroke, not a room that changes
 LOUDEST_KEPT = 0.98  # a step: a long note fades
 FALLEN = 16.0  # times softer than its loudest: the note has ended
-ON_DRONE = 0.0012  # 2 cents: what is left of the drone sounds like a player just there
-IN_UNISON = 0.8  # of what was heard lately: less is a player elsewhere, and what is left beside
-EXACTLY, EXACT_HOPS, EXACT_CHUNKS = 0.0003, 20, 8  # within half a cent for 1.3 s: nobody plays so
-PLAYED_HOPS = 5  # off the drone: somebody plays
 LEAST_ERROR = 0.03  # of each gain; a room with a player in it never stands still
 FIRST_ERROR = 0.1
 ERROR_SHARE = 0.05
@@ -47,7 +45,7 @@ GROWTH_STEPS = 15.0  # an error's square has doubled when a gain has not been fo
 MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
 FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
 LEAST_FLUTTER = 0.02  # of each gain
-MEETING_HZ = 8.0  # a Hann taper of a quarter of a second hears no further
+SHAKEN, SHAKEN_STEPS = 0.05, 12  # of each gain, within 0.24 s: a player nearby turns a fit more
 FAR = 9.0  # times the error's square: a jump
 STILL_STEPS = 20  # 0.4 s: by then it is known what is played, and a far gain is the room's
 COMMON_LEAST = 0.08  # of all gains, 0.7 dB: a change that is common
@@ -86,21 +84,23 @@ class RoomGains:
         count = len(self._sending.turns)
         self._since = 0  # steady steps in a row
         self._gains: Gains | None = None
-        self._history: deque[Gains] = deque(maxlen=WANDER_STEPS)
         self._about = np.zeros(count)  # square of each gain and its neighbours, as the chunk began
         self._error = np.zeros(count)  # square of what a followed gain is off
         self._flutter = np.zeros(count)  # variance within a fit's window, the drone alone
+        self._moved = np.zeros(count)  # square of what gains that have been followed moved since
         self._lost = np.zeros(count)  # steps for which a gain has not been followed
         self._still = np.zeros(count)  # steps for which nothing else has been heard near it
-        self._drift, self._slope, self._slope_weight = 0.0, 0.0, 1e-9
+        self._shaken = np.zeros(count)  # variance of the last fits
+        self._trail = Trail()
+        self._before = np.zeros((0, count), complex)  # the last fits
+        self._drift = Drift(self._sending.turns, step)
+        self._meetings = Meetings(drone)
         self._noise = self._quiet_mean = 0.0
         self._heard: deque[float] = deque(maxlen=STRUCK_STEPS)  # power of the last steps, cleaned
         self._struck, self._loudest = False, 0.0
         self._learned = self._alone = self._alone_steps = 0
         self._quiet = self._explained = 0  # steps
         self._explained_by = np.zeros(count, complex)  # gains when the drone began to explain all
-        # Chunks in which all that was read near the drone lay exactly there, less the others.
-        self._exact = 0
         self._gated = self._converged = self._turned_up_or_down = False
 
     # -- what the rest of the ear asks --------------------------------------------------------
@@ -112,12 +112,12 @@ class RoomGains:
 
     def leftover(self) -> Floats:
         """Amplitude that may be left of each partial, shape (K,)."""
-        return np.asarray(np.sqrt(LAG * self._error * self._growth()) * self._sending.scale)
+        return np.asarray(np.sqrt(LAG * self._errors()) * self._sending.scale)
 
     @property
     def quiet_power(self) -> float:
         """Mean square that a cleaned step reaches while nobody plays."""
-        grown = LAG * float(self._error @ (self._growth() - 1.0)) / 2 * self._sending.scale**2
+        grown = LAG * float((self._errors() - self._error).sum()) / 2 * self._sending.scale**2
         return self._gate_power() + grown
 
     @property
@@ -145,7 +145,7 @@ class RoomGains:
         scales, steady = self._sending.compare(sent.reshape(self._in_chunk, self._step), here)
         fits = self._fits.fit(mic, here, self._sending.turns, scales)
         self._prepare(fits, played_hz)
-        here = here * self._drifting(0.5) * scales[:, None]
+        here = here * self._drift.turned(0.5) * scales[:, None]
         cleaned, blind = np.empty_like(mics), np.ones(self._in_chunk, bool)
         for s in range(self._in_chunk):
             self._since = self._since + 1 if steady[s] else 0
@@ -159,51 +159,52 @@ class RoomGains:
                 self._gains = self._gains * self._turned
             self._alone_steps += 1 if self._alone_steps else 0
             blind[s] = not (steady[s] and self._converged)
+        if self._gains is not None:
+            turned = self._drift.turned(self._in_chunk)
+            self._trail.put(self._gains, self._lost == 0.0, turned)
+            moved = self._trail.moved(self._lost / self._in_chunk) * self._about
+            self._moved = np.maximum(moved, self._moved * (self._lost > 0.0))
         self._sending.advance()
         return cleaned.reshape(-1), blind
 
     def check_pitch(self, sent: Floats) -> None:
         """Sharpen the drone's frequency; ``sent``, shape (n,), is what was sent last."""
-        self._drift -= self._sending.check_pitch(sent)
+        self._drift.shift(-self._sending.check_pitch(sent))
 
     def _prepare(self, fits: Fits, played_hz: Floats) -> None:
         """What holds for a whole chunk."""
-        self._turned = self._drifting(1.0)
-        self._fitted = fits.gains * self._drifting(self._fits.span / 2)
+        self._turned = self._drift.turned(1.0)
+        self._fitted = fits.gains * self._drift.turned(self._fits.span / 2)
         self._left, self._fluttering = fits.left.tolist(), fits.flutter
         if self._gains is not None:
             self._about = _around(np.abs(self._gains) ** 2)
         quiet = self._flutter + LEAST_FLUTTER**2 * self._about
-        self._calm = (fits.flutter < FLUTTER * quiet) & ~self._met(played_hz)
+        shaken = self._shakes(self._fitted)
+        self._far = FAR * self._errors()
+        self._shaken = np.maximum(shaken[-1], 0.0)
+        steady = (fits.flutter < FLUTTER * quiet) | (shaken < SHAKEN**2 * self._about)
+        met, self._struck = self._meetings.hear(played_hz, struck=self._struck)
+        self._calm = steady & ~met
 
-    def _drifting(self, steps: float) -> Gains:
-        """By what the drift turns the gains in so many steps."""
-        turned = 2j * np.pi * self._drift * self._step * steps
-        return np.asarray(np.exp(turned * self._sending.turns))
-
-    def _met(self, played_hz: Floats) -> Flags:
-        """Which partials of the drone a partial of the player may have been near."""
-        root_hz, partial_hz = self.drone.root_hz, self.drone.partial_hz
-        hz = played_hz[~np.isnan(played_hz)]
-        apart = np.abs(hz / (np.maximum(np.rint(hz / root_hz), 1.0) * root_hz) - 1.0)
-        own = apart < ON_DRONE
-        self._struck = self._struck or int((~own).sum()) >= PLAYED_HOPS
-        read = np.abs(hz / (read_order(hz / root_hz) * root_hz) - 1.0)
-        exact = np.sum(read < EXACTLY)
-        stays = exact >= EXACT_HOPS and exact > IN_UNISON * np.sum(read < ON_DRONE)
-        self._exact = min(self._exact + 1, 2 * EXACT_CHUNKS) if stays else max(self._exact - 1, 0)
-        if self._exact >= EXACT_CHUNKS:
-            hz = hz[read >= ON_DRONE]
-        elif not (self._struck and own.sum() > IN_UNISON * len(own)):
-            hz = hz[~own]
-        order = np.maximum(np.rint(partial_hz / hz[:, None]), 1.0)
-        apart = np.abs(order * hz[:, None] - partial_hz)
-        return np.asarray((apart < MEETING_HZ).any(0))
+    def _shakes(self, fitted: Gains) -> Floats:
+        """Variance of the last fits, up to each; shape as theirs."""
+        if len(self._before) == 0:
+            self._before = np.repeat(fitted[:1], SHAKEN_STEPS, axis=0)
+        lately = np.concatenate([self._before, fitted])
+        self._before = lately[-SHAKEN_STEPS:]
+        sums, squares = lately.cumsum(0), (lately.real**2 + lately.imag**2).cumsum(0)
+        mean = (sums[SHAKEN_STEPS:] - sums[:-SHAKEN_STEPS]) / SHAKEN_STEPS
+        square = (squares[SHAKEN_STEPS:] - squares[:-SHAKEN_STEPS]) / SHAKEN_STEPS
+        return np.asarray(square - (mean.real**2 + mean.imag**2))
 
     # -- when to learn ------------------------------------------------------------------------
 
-    def _growth(self) -> Floats:
-        return np.minimum(1.0 + self._lost / GROWTH_STEPS, MOST_GROWTH)
+    def _errors(self) -> Floats:
+        """Square of what each gain may be off by now."""
+        growth = np.minimum(1.0 + self._lost / GROWTH_STEPS, MOST_GROWTH)
+        held = np.maximum(self._error * growth, self._moved)
+        followed = self._shaken * ((self._lost == 0.0) & self._gated)
+        return np.asarray(np.maximum(held, followed))
 
     def _drone_power(self) -> float:
         """Mean square of the drone at the microphone."""
@@ -287,7 +288,7 @@ class RoomGains:
             self._gated = False
             self._alone_steps = self._fits.span + RELEASE_STEPS - 1
             self._gains = self._fitted[step]
-            self._history.clear()
+            self._drift.forget()
 
     def _another_room(self, step: int) -> bool:
         """Whether the gains are others, and stand as still as only a drone's do."""
@@ -311,7 +312,7 @@ class RoomGains:
                 self._turned_up_or_down |= common != 1.0
                 self._gains = self._gains * common
             off = fitted - self._gains
-            near = off.real**2 + off.imag**2 < FAR * self._error * self._growth()
+            near = off.real**2 + off.imag**2 < self._far
             still = still & (near | (self._still > STILL_STEPS))
         self._lost = (self._lost + 1) * ~still
         self._gains = self._gains + (self._share() * still) * off
@@ -336,22 +337,7 @@ class RoomGains:
         if self._converged:
             share = max(QUIET_UP if heard > self._quiet_mean else QUIET_DOWN, 1 / self._learned)
             self._quiet_mean += share * (min(heard, 2 * self._quiet_mean) - self._quiet_mean)
-        self._follow_drift(self._fitted[step])
-        self._history.append(self._fitted[step])
-
-    def _follow_drift(self, fitted: Gains) -> None:
-        """Common drift, by the slope of phase over partials."""
-        if len(self._history) < WANDER_STEPS:
-            return
-        turned = fitted * np.conj(self._history[0] * self._drifting(WANDER_STEPS))
-        weight = np.abs(turned)
-        reach = (2 * np.pi * self._step * WANDER_STEPS) * self._sending.turns
-        pulled = weight * reach
-        self._slope = 0.998 * self._slope + float(pulled @ np.angle(turned))
-        self._slope_weight = 0.998 * self._slope_weight + float(pulled @ reach)
-        share = 0.15 if self._sending.seconds < 3.0 else 0.02
-        self._drift += share * self._slope / self._slope_weight
-        self._slope *= 1 - share
+        self._drift.follow(self._fitted[step], self._sending.seconds)
 
 
 def _common(fitted: Gains, gains: Gains) -> float:
