@@ -14,7 +14,7 @@ from appliance.hearing.traces import Traces
 Floats = NDArray[np.float64]
 
 ATTACK_PASSED_HOPS = 10  # what an attack does to the level is no stroke
-STROKE_HOPS = 22  # strokes on one pitch come no faster: what does is a beat with a drone's rest
+STROKE_HOPS = 32  # on one pitch strokes come no faster: what does is a tremolo, or a beat
 # A re-articulation, told from the flutter of vibrato on recorded tones (tests/bench): 95 % of 248
 # dips of 6 to 20 dB kept, 3 of 1,086 flutters taken for one.
 DIP_DB = 5.0  # as the room fills it: 6 at the string
