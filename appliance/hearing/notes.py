@@ -49,7 +49,7 @@ FADE_HOPS = 8  # and stayed there: longer than any dip
 RECENT_HOPS = 30
 KEPT_HOPS = 100  # of silence: the room has stopped ringing, and no attack is longer
 ALONE_MARGIN_HOPS = 12  # the room rings on for as long before the drone alone explains the sound
-BLIND_HOPS = 150  # cues, and a drone that fades out, cost a note's start at most
+BLIND_HOPS = 80  # cues, and a drone that fades out, cost a note's start at most
 UNHEARD_HOPS = 8  # what sounded while nothing could be heard is seen again within so many
 SHORTEST_HOPS = 10  # less is the attack of what follows, not a note
 FEWEST = 3  # frames without which a note has no pitch that another could leave
@@ -147,7 +147,7 @@ class NoteFinder:
             self._unheard = self._goes_on(now, hop.cents)
         self._pitched = 0 if np.isnan(hop.cents) else self._pitched + 1
         if self._open is None:
-            self._listen_for_beginning(now, hop)
+            self._listen_for_beginning(now, hop, blind=blind)
         else:
             self._follow(now, hop.cents)
         if self._open is None and now - self._traces.first >= 2 * KEPT_HOPS:
@@ -169,10 +169,10 @@ class NoteFinder:
 
     # -- silence ------------------------------------------------------------------------------
 
-    def _listen_for_beginning(self, now: int, hop: Hop) -> None:
+    def _listen_for_beginning(self, now: int, hop: Hop, *, blind: bool) -> None:
         level = hop.level
         if self._pitched < BEGIN_HOPS:
-            if self._pitched == 0:
+            if self._pitched == 0 and not blind:  # a drone that is not known yet is no noise
                 step = FLOOR_UP if level > self._floor_db else FLOOR_DOWN
                 self._floor_db += step * (level - self._floor_db)
                 if hop.over < np.inf:  # what a drone leaves is known: the rest is a player
@@ -351,7 +351,8 @@ class NoteFinder:
         level_db, over_db, quick = self._traces.at(at)
         second = self._traces.second(note.start, stop)
         own = float(np.median(cents)) if len(cents) else np.nan
-        beside = doubles.beside(second, self._tail_cents, own)
+        first = np.array(self._traces.cents(note.start, stop))
+        beside = doubles.beside(first, second, self._tail_cents, own)
         return NoteSketch(
             start_s=note.start * self._hop_s,
             end_s=None if end is None else end * self._hop_s,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from appliance.hearing.grid import PitchGrid
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 EVERY_HOPS = 8  # 80 ms: half of a note of 0.25 s is still two looks
 MASK_LOBES = 1.1  # of half a main lobe about each partial of the first string
@@ -18,10 +19,16 @@ MASK_SHARE = 0.012  # and so much of its frequency: vibrato of 20 cents widens i
 PARTIALS = 8  # compared: higher ones meet the first string's nearly everywhere
 FEWEST = 2  # partials of the second string that stand out: one alone is a resonance
 STANDS_DB = -30.0  # re the first string's loudest
-BELOW_DB = -16.0  # two strings are within 10 dB; 6 dB are hidden under the first one's partials
+# Two strings are within 10 dB; the softer one's bow sets in late and lets go early.
+BELOW_DB = -18.0
 # While the player sounds the gains stand still, and people do not: recorded tones under a drone of
 # +6 dB left a third of its amplitude. A second string in unison with the drone must be louder.
 DRONE_WEIGHT = 5.0
+LEAST_SHOWN = 0.25  # of the first string's power: what partials are hidden is not all chance
+# A fifth sounds like a pitch an octave below its lower string. In 6,000 looks at single notes the
+# partials of neither had -26 dB and more of the others' power, in nearly all at fifths below -37.
+LOWER, UPPER, OF_NEITHER = [1, 3, 7], 2, [0, 4, 6]  # the sixth is of both
+NEITHER_DB = -30.0
 NONE_DB = -99.0
 NEIGHBOURS = np.array([-1, 0, 1])
 
@@ -45,6 +52,7 @@ class SecondPitch:
     def hear(self, hz: Floats, amplitude: Floats, leftover: Floats) -> Floats:
         """Another pitch beside ``hz``, shape (n,), and its power re the first, dB; (n, 2).
 
+        Compared are partials of the same order, where those of the first do not hide the other's.
         ``leftover``, shape (bins,), is the amplitude that may be left of a drone.
         """
         hz = np.where(hz > 0, hz, 1e9)  # no first pitch: nothing is masked, and nothing compared
@@ -53,12 +61,19 @@ class SecondPitch:
         own = np.abs(self._hz - order * hz[:, None]) < self._reach_hz
         rest = np.where(own | (amplitude < DRONE_WEIGHT * leftover), 0.0, amplitude)
         other_hz = self._grid.likeliest(self._grid.stand_out(rest))[: len(hz)]
-        first, other = self._partials(amplitude, hz), self._partials(rest, other_hz)
+        first = self._partials(amplitude, hz)
+        db = self._beside_db(first, self._partials(rest, other_hz), own, other_hz)
+        fifth_db = _fifth_db(first)
+        fifth = fifth_db > BELOW_DB
+        return np.stack([np.where(fifth, 3 * hz, other_hz), np.where(fifth, fifth_db, db)], axis=1)
+
+    def _beside_db(self, first: Floats, other: Floats, own: Flags, other_hz: Floats) -> Floats:
+        """Power of the ``other`` pitch's partials re the first's; both (n, PARTIALS)."""
         loudest = first.max(1)
-        stand = (other > loudest[:, None] * 10 ** (STANDS_DB / 10)).sum(1)
-        db = 10 * np.log10((other.sum(1) + 1e-30) / (first.sum(1) + 1e-30))
-        told = (loudest > 0) & (stand >= FEWEST)
-        return np.stack([other_hz, np.where(told, db, NONE_DB)], axis=1)
+        told = (loudest > 0) & ((other > _per(loudest, STANDS_DB)[:, None]).sum(1) >= FEWEST)
+        shown = self._partials(np.where(own, 0.0, 1.0), other_hz) > 0.0
+        beside = np.maximum((first * shown).sum(1), LEAST_SHOWN * first.sum(1))
+        return np.where(told, _db(other.sum(1), beside), NONE_DB)
 
     def _partials(self, amplitude: Floats, hz: Floats) -> Floats:
         """Power of the partials of ``hz``, shape (n, PARTIALS)."""
@@ -69,3 +84,23 @@ class SecondPitch:
         near = bins[:, :, None] + NEIGHBOURS  # the grid is coarser than the bins
         found = amplitude[np.arange(len(hz))[:, None, None], near].max(2)
         return np.where(inside, found**2, 0.0)
+
+
+def _fifth_db(partials: Floats) -> Floats:
+    """How loud the upper string of a fifth is, re the lower, where ``partials`` (n, PARTIALS) are
+    of no pitch but of both strings, heard as their difference; else ``NONE_DB``.
+
+    The second and the third partial of a pitch that nobody plays, and the harmonics of these, are
+    heard as that pitch; what is a harmonic of neither is not there.
+    """
+    lower, upper = partials[:, LOWER].sum(1), partials[:, UPPER]
+    missing = partials[:, OF_NEITHER].sum(1) < _per(lower + upper, NEITHER_DB)
+    return np.where(missing & (lower > 0), _db(upper, lower), NONE_DB)
+
+
+def _per(power: Floats, db: float) -> Floats:
+    return power * 10 ** (db / 10)
+
+
+def _db(power: Floats, re: Floats) -> Floats:
+    return np.asarray(10 * np.log10((power + 1e-30) / (re + 1e-30)))
