@@ -11,6 +11,7 @@ import numpy as np
 
 from appliance.vocabulary import Arrival, HeardNote
 from tests.rooms import in_room
+from tests.scoring import MATCH_S
 from tests.tones import RANGES, DroneSpan, Room, Scene, Truth, match, plan_line, render
 from tests.truths import Audio, half_cosine
 
@@ -177,19 +178,27 @@ BEGINS: dict[str, Begin] = {
 
 @dataclass(frozen=True)
 class Cost:
-    """What an event cost."""
+    """What an event cost, from the note before it on."""
 
     lost: int  # not found
     wrong: int  # more than 50 cents off
     unmeasured: int  # found, but called not measurable
     invented: int
+    late: int  # lost, but told from some later moment on: the one invented note is the lost one
 
     @property
     def notes(self) -> int:
-        return self.lost + self.wrong + self.unmeasured + self.invented
+        return self.lost + self.wrong + self.unmeasured + self.invented - self.late
 
 
-def cost(take: Scene, found: list[HeardNote]) -> Cost:
-    score = match(found, take.truths)
+def cost(event: str, take: Scene, found: list[HeardNote]) -> Cost:
+    """What of ``take``, in which ``event`` happens, was not heard as it was played."""
+    truths = take.truths if event == "together" else take.truths[NOTES - 1 :]
+    since_s = truths[0].start_s - MATCH_S
+    score = match([note for note in found if note.start_s > since_s], truths)
     wrong = sum(pair.wrong for pair in score.measured)
-    return Cost(len(score.lost), wrong, len(score.unmeasured), len(score.invented))
+    late = sum(
+        any(truth.start_s < note.start_s < truth.end_s for note in score.invented)
+        for truth in score.lost
+    )
+    return Cost(len(score.lost), wrong, len(score.unmeasured), len(score.invented), late)
