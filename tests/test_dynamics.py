@@ -66,6 +66,14 @@ def test_a_double_stop_is_never_guessed(instrument: str, drone_db: float | None)
     assert result.several == 0, result
 
 
+@pytest.mark.parametrize("instrument", ["violin", "viola", "cello"])
+def test_a_fifth_is_not_the_note_below_it(instrument: str) -> None:
+    """Both strings' partials are those of one pitch, an octave under the lower of them."""
+    take = double_stops(664, instrument, NOTES, None, intervals=(7,))
+    result = told(take, heard(take.take.mic, take.take.sent, instrument))
+    assert result.guessed == 0, result
+
+
 @pytest.mark.parametrize("drone_db", [None, -30.0], ids=["alone", "with-drone"])
 @pytest.mark.parametrize("instrument", STRINGS)
 def test_single_notes_between_double_stops_are_measured(
