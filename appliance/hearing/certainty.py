@@ -10,9 +10,9 @@ where they agree within 0.06, and 11 where they lie more than 2 apart.
 
 import math
 
-STILL_CENTS, STILL_SCATTER, STILL_APART = 0.1, 0.95, 0.95
+STILL_CENTS, STILL_SCATTER, STILL_APART = 0.085, 0.95, 0.95
 SCATTER_CENTS, MOST_SCATTER = 4.0, 2.0  # a little scatter is the tone's own life, more is ours
-STILL_LEFT, STILL_LEFT_IN_OCTAVES = 0.12, 1.55
+STILL_LEFT, STILL_LEFT_IN_OCTAVES = 0.12, 1.0
 SWING_CENTS, SWING_LEFT, SWING_SLOPE_S, SWING_APART = 0.24, 0.5, 0.13, 0.9
 SWING_DRONE = 1.2
 MOST_APART_CENTS = 15.0  # further apart, one of them has slipped: that says no more
