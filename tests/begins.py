@@ -19,6 +19,7 @@ RATE_HZ = 48000.0
 NOTES = 5  # before the event and after it
 LEAD_IN_S = 4.0
 DRONE_SEMITONES = 7  # above the lowest note
+MOST_NOTES = 2  # that an event may cost
 
 
 @dataclass(frozen=True)

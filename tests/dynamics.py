@@ -16,6 +16,7 @@ from tests.truths import Audio
 
 RATE_HZ = 48000.0
 LEAD_IN_S = 4.0
+STRINGS = ("violin", "viola", "cello", "double-bass")
 FORTISSIMO_DB, PIANISSIMO_DB = 12.0, -28.0  # re the plateau of -24 dBFS: 40 dB between notes
 QUIET_ROOM_DB = -72.0  # else the room covers the pianissimo
 INTERVALS = (3, 4, 5, 7, 8, 9)  # of double stops, semitones; an octave is told from nothing

@@ -2,11 +2,9 @@
 
 import pytest
 
-from tests.begins import BEGINS, cost
+from tests.begins import BEGINS, MOST_NOTES, cost
 from tests.soundfont import MISSING
 from tests.waves import heard
-
-MOST_NOTES = 2
 
 pytestmark = pytest.mark.skipif(bool(MISSING), reason=f"soundfonts not installed: {MISSING}")
 

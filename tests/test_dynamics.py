@@ -4,13 +4,12 @@ from functools import cache
 
 import pytest
 
-from tests.dynamics import Told, double_stops, ringing, swelling_line, told
+from tests.dynamics import STRINGS, Told, double_stops, ringing, swelling_line, told
 from tests.soundfont import MISSING
 from tests.tones import Scene, Score, match
 from tests.waves import heard
 
 NOTES = 20
-STRINGS = ("violin", "viola", "cello", "double-bass")
 
 pytestmark = pytest.mark.skipif(bool(MISSING), reason=f"soundfonts not installed: {MISSING}")
 

@@ -13,16 +13,14 @@ from multiprocessing import get_context
 
 from tqdm import tqdm
 
-from tests.begins import BEGINS, Cost, cost
-from tests.dynamics import Told, double_stops, told
+from tests.begins import BEGINS, MOST_NOTES, Cost, cost
+from tests.dynamics import STRINGS, Told, double_stops, told
 from tests.waves import heard
 
 FIRST_SEED = 9000  # for reports only; tune on other seeds
-INSTRUMENTS = ("violin", "viola", "cello", "double-bass")
 LEVELS_DB = (-6.0, 0.0, 6.0)
 STOPS_DRONES_DB = (None, -30.0)  # re full scale: 6 dB below the player
 STOPS_NOTES = 20
-MOST_NOTES = 2
 
 Begin = tuple[str, float, str, int]
 Stop = tuple[str, float | None, int]
@@ -78,8 +76,8 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.seeds)
-    begins = list(product(BEGINS, LEVELS_DB, INSTRUMENTS, seeds))
-    stops = list(product(INSTRUMENTS, STOPS_DRONES_DB, seeds))
+    begins = list(product(BEGINS, LEVELS_DB, STRINGS, seeds))
+    stops = list(product(STRINGS, STOPS_DRONES_DB, seeds))
     with get_context("spawn").Pool(options.jobs) as pool:
         costs = list(tqdm(pool.imap(_begin, begins), total=len(begins)))
         results = list(tqdm(pool.imap(_stops, stops), total=len(stops)))
