@@ -59,22 +59,7 @@ def test_the_notes_are_found_where_they_landed(row: tuple[Level, bool]) -> None:
     assert _row(row, NOTES).broken() == []
 
 
-# Too few slides in this small run: 95 % of them are told within 82 ms, of those of a thousand notes
-# (RESULTS.md) within 25.
-GLIDES_MISTIMED = [(6.0, True)]
-
-
-@pytest.mark.parametrize(
-    "row",
-    [
-        pytest.param(
-            row,
-            marks=pytest.mark.xfail(row in GLIDES_MISTIMED, reason="glides 82 ms", strict=True),
-            id=_name(row),
-        )
-        for row in ROWS
-    ],
-)
+@pytest.mark.parametrize("row", ROWS, ids=_name)
 def test_arrivals_corrections_and_vibrato_are_told_apart_in_time(row: tuple[Level, bool]) -> None:
     broken = _row(row, KINDS).broken()
     assert [limit for limit in broken if ": speed" not in limit] == []  # no test of the clock

@@ -15,7 +15,7 @@ HOPS = np.arange(BACK_HOPS + AFTER_HOPS)
 STANDING = Standing(
     old_gone=2.0, changed=0.0, old_share=1.0, middle_share=0.3, least_share=0.8, spread=0.45
 )
-STEP = Join(200.0, Dip(0, 2.0, 1.0), Crossing([30], 0.03, 0.03, 0.04), STANDING)
+STEP = Join(200.0, Dip(0, 2.0, 1.0), Crossing([30], 0.03, 0.03, 0.04, (0.4, 0.4)), STANDING)
 
 
 def gliding(hops: float) -> np.ndarray:
@@ -59,7 +59,9 @@ def test_silence_measures_without_a_fault() -> None:
 
 
 def test_measures_come_in_the_order_of_the_trees() -> None:
-    join = STEP._replace(jump=-200.0, crossing=Crossing([30, 31], 0.02, np.nan, 0.04))
+    join = STEP._replace(
+        jump=-200.0, crossing=Crossing([30, 31], 0.02, np.nan, 0.04, (np.nan, 0.4))
+    )
     assert join.measures == (2.0, 1.0, 2, -1.0, 0.04, 200.0, *STANDING)
 
 
@@ -75,7 +77,7 @@ def test_what_was_grown_knows_the_plain_cases() -> None:
     forest = Forest.read(GROWN)
     bow = STEP._replace(dip=Dip(0, 16.0, 8.0), standing=STANDING._replace(least_share=0.1))
     slide = STEP._replace(
-        crossing=Crossing([*range(30, 42)], 0.12, 0.14, 0.15),
+        crossing=Crossing([*range(30, 42)], 0.12, 0.14, 0.15, (0.1, 0.1)),
         standing=STANDING._replace(changed=3.0, middle_share=0.9, spread=0.2),
     )
     assert forest.likeliest(STEP) is Arrival.STEP

@@ -61,6 +61,14 @@ def test_an_octave_off_is_put_right() -> None:
     assert glide_s(passage(14), seen, HOP_S) == pytest.approx(0.14, abs=0.025)
 
 
+@pytest.mark.parametrize("aubio", [True, False])
+def test_of_an_estimator_that_stood_and_then_leapt_nothing_is_believed(aubio: bool) -> None:
+    line = moved(14)
+    leapt = [LOW + 0.08 * (HIGH - LOW) if 30 <= k < 38 else c for k, c in enumerate(line)]
+    seen = traces(line, leapt, level(14)) if aubio else traces(leapt, line, level(14))
+    assert glide_s(passage(14), seen, HOP_S) == pytest.approx(0.14, abs=0.02)
+
+
 def test_a_slow_glide_is_measured_to_where_it_came_to_stay() -> None:
     whole = moved(19, to=LOW + 120.0)
     early = Passage(LOW, 80.0, left=29, arrived=42)  # known before it was over

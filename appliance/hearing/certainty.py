@@ -11,9 +11,10 @@ where they agree within 0.06, and 11 where they lie more than 2 apart. ``STILL_C
 
 import math
 
-STILL_CENTS, STILL_SCATTER, STILL_APART = 0.085, 0.95, 0.95
+STILL_CENTS, STILL_SCATTER, STILL_APART = 0.08, 0.95, 0.95
 SCATTER_CENTS, MOST_SCATTER = 4.0, 2.0  # a little scatter is the tone's own life, more is ours
 STILL_LEFT, STILL_LEFT_IN_OCTAVES = 0.12, 1.0
+STILL_ALONE = 1.08  # with no drone both estimators agree by so much more than they are right
 SWING_CENTS, SWING_LEFT, SWING_SLOPE_S, SWING_APART = 0.24, 0.5, 0.13, 0.9
 SWING_DRONE = 1.2
 MOST_APART_CENTS = 15.0  # further apart, one of them has slipped: that says no more
@@ -26,12 +27,14 @@ def still(scatter: float, apart: float, left: float, *, in_octave: bool) -> floa
     ----------
     scatter : robust standard deviation within the window, cents
     apart : how far apart both estimators read it, cents
-    left : what may be left of the drone, as a share of the player's amplitude: 0 to 1
+    left : what may be left of the drone, as a share of the player's amplitude: 0 (no drone) to 1
     in_octave : whether it is the drone's note in some octave, where what is left pulls at every
         partial
     """
     scattered = STILL_SCATTER * scatter * (1 + min(scatter, MOST_SCATTER) / SCATTER_CENTS)
     own = math.hypot(STILL_CENTS, STILL_APART * min(apart, MOST_APART_CENTS), scattered)
+    if left == 0.0:
+        return own * STILL_ALONE
     return own * (1 + left * (STILL_LEFT_IN_OCTAVES if in_octave else STILL_LEFT))
 
 

@@ -67,9 +67,9 @@ class Join(NamedTuple):
     def measures(self) -> tuple[float, ...]:
         """All of it as numbers, in the order in which the trees were grown."""
         _, depth_db, every_band_db = self.dip
-        run, _, quick_s, fine_s = self.crossing
-        seen_s = np.nan_to_num((quick_s, fine_s), nan=UNSEEN_S).tolist()
-        return (depth_db, every_band_db, len(run), *seen_s, abs(self.jump), *self.standing)
+        crossing = self.crossing
+        seen_s = np.nan_to_num((crossing.quick_s, crossing.fine_s), nan=UNSEEN_S).tolist()
+        return (depth_db, every_band_db, len(crossing.run), *seen_s, abs(self.jump), *self.standing)
 
 
 def look(passage: Passage, traces: Traces, onsets: Onsets, hop_s: float) -> Join:

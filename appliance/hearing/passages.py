@@ -31,7 +31,8 @@ SLIDE_EDGES = 0.12, 0.25  # the same as a share of the way: at least, at most
 BESIDE_CENTS = 60.0  # no reading that belongs to a passage lies further off the way
 SLIP_WAY = 1.2  # no reading that belongs to a glide lies so far from the middle of the way
 ONWARD_HOPS = 8, 24  # after its arrival; one cycle of vibrato
-SHORT_S = 0.01  # glides of recorded tones are read so much too short (tests/bench, tuning seeds)
+LEAP = 0.5  # a glide of 60 ms covers a quarter of its way in a hop: what leaps so far has slipped
+SHORT_S = 0.007  # glides of recorded tones are read so much too short (tests/bench, tuning seeds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,16 +84,21 @@ class Crossing(NamedTuple):
     """How long a passage was between its edges, as three ways of looking see it; seconds.
 
     ``run`` are hops there in a row, ``quick_s`` and ``fine_s`` the times of both
-    estimators, between frames as well (NaN: not to be seen).
+    estimators, between frames as well (NaN: not to be seen), ``leaps`` what share of the way each
+    of them covers in the one hop in which it passes the middle.
     """
 
     run: list[int]
     run_s: float
     quick_s: float
     fine_s: float
+    leaps: tuple[float, float]
 
     def seconds(self) -> float:
-        """The likeliest of them, for the whole glide."""
+        """The likeliest of them, for the whole glide; of an estimator that leapt, nothing."""
+        quick, fine = (leap <= LEAP for leap in self.leaps)
+        if quick != fine:
+            return (self.quick_s if quick else self.fine_s) + SHORT_S
         return float(np.nanmedian((self.run_s, self.quick_s, self.fine_s))) + SHORT_S
 
 
@@ -152,11 +158,13 @@ def cross(passage: Passage, traces: Traces, hop_s: float) -> Crossing:
     fine = np.array(traces.cents(begin, stop))
     quick = passage.mended(np.array(traces.quick(begin, stop)), fine)
     run = [begin + k for k in _on_the_way(passage, quick, begin)]
-    quick_hops, fine_hops = (
+    (quick_hops, quick_leap), (fine_hops, fine_leap) = (
         _crossing(passage.way(line), passage.edge(), centre) for line in (quick, fine)
     )
-    hops = np.array((len(run), quick_hops, fine_hops))
-    return Crossing(run, *(hops * hop_s / passage.middle()).tolist())
+    run_s, quick_s, fine_s = (
+        hops * hop_s / passage.middle() for hops in (len(run), quick_hops, fine_hops)
+    )
+    return Crossing(run, run_s, quick_s, fine_s, (quick_leap, fine_leap))
 
 
 def _on_the_way(passage: Passage, quick: Floats, first: int) -> list[int]:
@@ -175,16 +183,18 @@ def _on_the_way(passage: Passage, quick: Floats, first: int) -> list[int]:
     return max(runs, key=len)
 
 
-def _crossing(way: Floats, edge: float, centre: float) -> float:
-    """Hops from one edge of the way to the other, between frames as well; NaN: not to be seen."""
+def _crossing(way: Floats, edge: float, centre: float) -> tuple[float, float]:
+    """Hops from one edge of the way to the other, between frames as well, and the share of the way
+    from the last frame before its middle to the next; NaN: not to be seen.
+    """
     hops = np.arange(len(way))
     heard = np.abs(way - 0.5) < SLIP_WAY
     if heard.sum() < SLIDE_HOPS:
-        return float("nan")
+        return np.nan, np.nan
     way = np.interp(hops, hops[heard], way[heard])
     middles = np.nonzero((way[:-1] < 0.5) & (way[1:] >= 0.5))[0]
     if len(middles) == 0:
-        return float("nan")
+        return np.nan, np.nan
     middle = int(middles[np.abs(middles - centre).argmin()])
     before = np.nonzero(way[: middle + 1] <= edge)[0]
     after = np.nonzero(way[middle + 1 :] >= 1 - edge)[0] + middle + 1
@@ -192,4 +202,4 @@ def _crossing(way: Floats, edge: float, centre: float) -> float:
     high = int(after[0]) if len(after) else len(way) - 1
     left = low + (edge - way[low]) / (way[low + 1] - way[low]) if len(before) else low
     back = (way[high] - 1 + edge) / (way[high] - way[high - 1]) if len(after) else 0.0
-    return float(high - back - left)
+    return float(high - back - left), float(way[middle + 1] - way[middle])
