@@ -5,7 +5,6 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
 _T = TypeVar("_T", bound=np.generic)
 
 
@@ -22,7 +21,7 @@ class Delay(Generic[_T]):
         return line[: len(new)]
 
 
-def windows(line: Floats, size: int, every: int) -> Floats:
+def windows(line: NDArray[_T], size: int, every: int) -> NDArray[_T]:
     """Overlapping windows of a line, a view; the last one ends with it."""
     count = (len(line) - size) // every + 1
     item = line.itemsize

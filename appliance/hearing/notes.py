@@ -21,6 +21,7 @@ from appliance.hearing.passages import (
     glide_s,
 )
 from appliance.hearing.pitch import BANDS_HZ, Frames
+from appliance.hearing.second import EVERY_HOPS
 from appliance.hearing.sketches import NoteSketch, OpenNote
 from appliance.hearing.smoothing import Smoother
 from appliance.hearing.traces import Hop, Traces
@@ -285,7 +286,8 @@ class NoteFinder:
         rings = doubles.sounds(after, passage.reference)
         if rings and len(note.away) < RING_HOPS:
             return  # a string left to itself is soon softer
-        before = self._traces.second(passage.left + 1 - STAY_HOPS, passage.left + 1)
+        left = passage.left + 1 - EVERY_HOPS  # later looks hear where the pitch went
+        before = self._traces.second(left - STAY_HOPS, left)
         if rings or doubles.sounds(before, passage.reference + passage.jump):
             note.away_at, note.away = [], []  # both strings sound on; another is the louder one
         else:
@@ -349,9 +351,10 @@ class NoteFinder:
         if np.count_nonzero(folds) > len(folds) / 2:  # it was the beginning that had slipped
             cents = cents - np.median(folds[folds != 0.0])
         level_db, over_db, quick = self._traces.at(at)
-        second = self._traces.second(note.start, stop)
+        since = max(min(note.start + EVERY_HOPS, stop - EVERY_HOPS), note.start)
+        second = self._traces.second(since, stop)  # the first look hears the note before, too
         own = float(np.median(cents)) if len(cents) else np.nan
-        first = np.array(self._traces.cents(note.start, stop))
+        first = np.array(self._traces.cents(since, stop))
         beside = doubles.beside(first, second, self._tail_cents, own)
         return NoteSketch(
             start_s=note.start * self._hop_s,

@@ -21,16 +21,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.cleaning import Cleaned
-from appliance.hearing.framing import Delay, quick_length, windows
+from appliance.hearing.framing import Delay, windows
 from appliance.hearing.grid import HIGHEST_PARTIAL_HZ, PitchGrid
 from appliance.hearing.resampling import SPECTRUM_PASS_HZ, Decimator
-from appliance.hearing.second import EVERY_HOPS, SecondPitch
+from appliance.hearing.second import EVERY_HOPS, NONE_DB, SecondPitch
+from appliance.hearing.spectra import LEFTOVER_WEIGHT, Spectra, Spectrum, above, floor_of
 from appliance.instruments import Instrument
 from appliance.tuning import CENTS_PER_OCTAVE, note_hz
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 Bins = NDArray[np.intp]
-Spectra = NDArray[np.complex64]
 
 HOP_S = 0.010  # landings are medians over 200 ms: ten to twenty frames, and slides stay visible
 WINDOW_PERIODS = 6.0  # Hann resolves neighbouring partials from four periods on; two more for noise
@@ -44,12 +45,9 @@ YIN_MIDDLE = 0.72  # of the buffer, from its end: where the half that is summed 
 PARTIALS = 16
 PADDING = 2.2  # of the window: the nearest bin then holds nearly all of a partial
 RANGE_MARGIN_SEMITONES = 1.5  # a landing may lie 150 cents from its note
-FLOOR_EVERY = 3  # bins: the median of a third of them is the median of all
 SUB_EXPLAINS = 1.5  # a pitch below the likeliest is right where it explains so much more power
 SUB_HEARD = 1.08  # or so many times, and aubio hears it: its threshold of 0.15 lies there
 SPECTRUM_RATE_HZ = 11000.0  # at least: twice the highest partial, and room for the filter
-FLOOR_WEIGHT = 1.5  # times the median bin is taken off as noise
-LEFTOVER_WEIGHT = 1.5  # times what may be left of a drone partial is taken off
 SURE_WEIGHT = 3.0  # times that: no leftover is so large for long
 SURE_DB = 8.0  # over the least that a still room leaves: 20 dB below the drone; no neighbour is
 SURE = 0.35  # share of a frame's power that then still belongs to the pitch: somebody plays
@@ -130,9 +128,12 @@ class PitchTracker:
         self.lowest_cents = CENTS_PER_OCTAVE * float(np.log2(self._low_hz))
         self.level_hops = int(np.ceil(1 / self._low_hz / HOP_S))
         window_hops = self._set_windows()
-        self._grid = PitchGrid(self._low_hz, self._high_hz, self._bin_hz)
-        lobe_hz = 2 * self._slower.rate_hz / self._window
-        self._second = SecondPitch(self._grid, self._bins, self._bin_hz, lobe_hz)
+        span_hz = self._low_hz, self._high_hz
+        self._grid = PitchGrid(*span_hz, self._spectrum.bin_hz)
+        self._second = None
+        if instrument.strings:
+            pitch_hops = window_hops + self._lag
+            self._second = SecondPitch(span_hz, self._slower.rate_hz, self._slow_hop, pitch_hops)
         self._set_yin(window_hops)
         self._set_memory()
 
@@ -141,15 +142,9 @@ class PitchTracker:
         seconds = np.clip(WINDOW_PERIODS / self._low_hz, *WINDOW_S)
         hops = round(float(seconds) / HOP_S) | 1
         self._window, self._lag = hops * self._slow_hop, max(2, hops // 4 * 2)
-        self.blur_s = (hops + self._lag) / 2 * self._slow_hop / self._slower.rate_hz
-        self._size = quick_length(PADDING * self._window)
         slow_hz = self._slower.rate_hz
-        self._bin_hz = slow_hz / self._size
-        self._bins = int(HIGHEST_PARTIAL_HZ * 1.02 / self._bin_hz) + 2
-        taper = np.hanning(self._window + 2)[1:-1]
-        self._taper = taper.astype(np.float32)  # 24 bits are enough, and twice as quick
-        self._taper_power = float(taper @ taper)
-        self._scale = 2 / float(taper.sum())  # from a bin's magnitude to a partial's amplitude
+        self.blur_s = (hops + self._lag) / 2 * self._slow_hop / slow_hz
+        self._spectrum = Spectrum(self._window, PADDING, slow_hz)
         self._band_taper = np.hanning(2 * self.hop)
         edges = np.array(BANDS_HZ) * 2 * self.hop / self._rate_hz
         self._band_edges = np.rint(edges).astype(np.intp)
@@ -174,14 +169,13 @@ class PitchTracker:
         self._done = 0
         self._samples = np.zeros(self._window - self._slow_hop, np.float32)
         self._last_hop = np.zeros(self.hop)
-        self._spectra = np.zeros((self._lag, self._bins), np.complex64)
-        self._lobes, self._lobes_hz = np.zeros((self._bins, 0)), np.zeros(0)
+        self._spectra = np.zeros((self._lag, self._spectrum.bins), np.complex64)
         self._late_level = Delay(np.full(self.delay_hops, SILENCE_DB))
         self._late_bands = Delay(np.full((self.delay_hops, len(BANDS_HZ) - 1), SILENCE_DB))
         self._late_blind = Delay(np.zeros(self.delay_hops, bool))
 
     def _bin(self, hz: Floats) -> Bins:
-        return np.rint(hz / self._bin_hz).astype(np.intp)
+        return np.rint(hz / self._spectrum.bin_hz).astype(np.intp)
 
     def track(self, cleaned: Cleaned) -> Frames:
         """Hear one chunk; the frames that come back lie ``delay_hops`` behind it."""
@@ -243,45 +237,36 @@ class PitchTracker:
         the share that is surely its own. Another pitch beside them, shape (hops, 2): Hz and dB. How
         far every pitch stands out, shape (hops, pitches).
         """
-        spectra, power = self._hear_spectra(self._slower.decimate(cleaned.samples))
+        samples = self._slower.decimate(cleaned.samples).astype(np.float32)
+        spectra, power = self._hear_spectra(samples)
         now, before = spectra[self._lag :], spectra[: -self._lag]
-        leftover = self._leftover(cleaned)
-        magnitude = np.sqrt(now.real**2 + now.imag**2, dtype=np.float32) * np.float32(self._scale)
-        some = magnitude[:, ::FLOOR_EVERY]
-        floor = np.partition(some, some.shape[1] // 2, axis=1)[:, some.shape[1] // 2, None]
-        left = magnitude - (FLOOR_WEIGHT * floor + np.float32(LEFTOVER_WEIGHT) * leftover)
-        stands = self._grid.stand_out(left)
+        leftover = self._spectrum.leftover(cleaned.partial_hz, cleaned.leftover)
+        amplitude = self._spectrum.amplitude(now)
+        floor = floor_of(amplitude)
+        stands = self._grid.stand_out(above(amplitude, floor, leftover))
         coarse = self._grid.likeliest(stands)
         hz, own, sure = self._refine(coarse, now, before, floor.astype(np.float64), leftover)
         shares = np.stack([own, sure]) / np.tile(power + 1e-12, 2)
         pitches = np.stack([hz, *shares]).reshape(3, 2, self._hops).transpose(2, 1, 0)
+        return pitches, self._hear_second(pitches, samples, cleaned), stands.T
+
+    def _hear_second(self, pitches: Floats, samples: Floats32, cleaned: Cleaned) -> Floats:
+        """Another pitch beside the better of two, shape (hops, 2); of winds none."""
+        if self._second is None:
+            return np.full((self._hops, 2), (np.nan, NONE_DB))
         looks = pitches[::EVERY_HOPS]
         lower = looks[:, 1, 1] > SUB_HEARD * looks[:, 0, 1]
         own_hz = np.where(lower, looks[:, 1, 0], looks[:, 0, 0])
-        second = self._second.hear(own_hz, left[::EVERY_HOPS], leftover)
-        return pitches, np.repeat(second, EVERY_HOPS, axis=0), stands.T
+        return np.repeat(self._second.hear(own_hz, samples, cleaned), EVERY_HOPS, axis=0)
 
-    def _hear_spectra(self, samples: Floats) -> tuple[Spectra, Floats]:
+    def _hear_spectra(self, samples: Floats32) -> tuple[Spectra, Floats]:
         """Spectra of the new windows after the last ``lag`` before them; power of the new ones."""
-        line = np.concatenate([self._samples, samples.astype(np.float32)])
+        line = np.concatenate([self._samples, samples])
         self._samples = line[len(samples) :]
-        frames = windows(line, self._window, self._slow_hop) * self._taper
-        new = np.fft.rfft(frames, self._size)[:, : self._bins]
-        spectra = np.concatenate([self._spectra, new])
+        frames = self._spectrum.frames(line, self._slow_hop)
+        spectra = np.concatenate([self._spectra, self._spectrum.transform(frames)])
         self._spectra = spectra[self._hops :]
-        return spectra, np.einsum("ij,ij->i", frames, frames) / self._taper_power
-
-    def _leftover(self, cleaned: Cleaned) -> Floats:
-        """What may be left of the drone in each bin, as amplitude; shape (bins,)."""
-        if len(cleaned.partial_hz) == 0:
-            return np.zeros(self._bins)
-        if not np.array_equal(cleaned.partial_hz, self._lobes_hz):
-            self._lobes_hz = cleaned.partial_hz
-            centre = self._lobes_hz / self._bin_hz
-            away = np.abs(np.arange(self._bins)[:, None] - centre)
-            reach = 2 * self._size / self._window  # half a Hann main lobe
-            self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
-        return np.asarray((self._lobes * cleaned.leftover).max(1), dtype=np.float32)
+        return spectra, self._spectrum.power(frames)
 
     def _refine(
         self, hz: Floats, now: Spectra, before: Spectra, floor: Floats, leftover: Floats
@@ -292,7 +277,7 @@ class PitchTracker:
         ``hz`` has shape (n · hops,): n candidates for every hop.
         """
         lag_s = self._lag * self._slow_hop / self._slower.rate_hz
-        row = np.tile(np.arange(self._hops) * self._bins, len(hz) // self._hops)[:, None]
+        row = np.tile(np.arange(self._hops) * now.shape[1], len(hz) // self._hops)[:, None]
         here, then = now.reshape(-1), np.ascontiguousarray(before).reshape(-1)
         noise = np.tile(floor**2, (len(hz) // self._hops, 1))
         for partials in REFINING:
@@ -304,7 +289,7 @@ class PitchTracker:
             cross = here.take(at) * np.conj(then.take(at))
             turn = np.angle(cross) / (2 * np.pi) - lag_s * at_hz  # cycles
             turn -= np.rint(turn)
-            power = np.where(inside, np.abs(cross) * self._scale**2, 0.0)
+            power = np.where(inside, np.abs(cross) * self._spectrum.scale**2, 0.0)
             left = leftover[bins]
             snr = power / (noise + left**2 + 1e-30)
             weight = order**2 * snr**2 / (1 + snr)
