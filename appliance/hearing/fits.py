@@ -13,6 +13,7 @@ Gains = NDArray[np.complex128]
 FIT_S = 0.24  # the window of a fit; its Hann taper counts as half of that
 FIT_PERIODS = 7.0  # of the grid: below that its partials do not come apart
 FRAME_STEPS = 2  # a frame is 40 ms: what turns within it is 25 Hz away
+SHAKES_STEPS = 12  # 0.24 s: as long as a fit looks back
 LEAST_SCALE = 1e-3  # of the level at which the drone was recognised: softer is silence
 
 
@@ -115,3 +116,25 @@ class RoomFits:
         shape = self._steps, self._frame * self._step
         # A product of overlapping rows would bypass BLAS.
         return np.ndarray(shape, line.dtype, line, strides=(stride, line.itemsize)).copy()
+
+
+class Shakes:
+    """How much fits differ from one another; streaming."""
+
+    def __init__(self) -> None:
+        """Know of none yet."""
+        self._last: Gains | None = None
+
+    def of(self, fitted: Gains) -> Floats:
+        """Variance of the last fits up to each of the next, ``fitted``; shape (steps, K) as theirs.
+
+        The first is taken for all that were before it.
+        """
+        if self._last is None:
+            self._last = np.repeat(fitted[:1], SHAKES_STEPS, axis=0)
+        lately = np.concatenate([self._last, fitted])
+        self._last = lately[-SHAKES_STEPS:]
+        sums, squares = lately.cumsum(0), (lately.real**2 + lately.imag**2).cumsum(0)
+        mean = (sums[SHAKES_STEPS:] - sums[:-SHAKES_STEPS]) / SHAKES_STEPS
+        square = (squares[SHAKES_STEPS:] - squares[:-SHAKES_STEPS]) / SHAKES_STEPS
+        return np.asarray(square - (mean.real**2 + mean.imag**2))

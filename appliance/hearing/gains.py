@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from appliance.hearing.drift import Drift
-from appliance.hearing.fits import Fits, RoomFits
+from appliance.hearing.fits import Fits, RoomFits, Shakes
 from appliance.hearing.meetings import Meetings
 from appliance.hearing.sending import Sending
 from appliance.hearing.sent import SentDrone
@@ -45,7 +45,7 @@ GROWTH_STEPS = 15.0  # an error's square has doubled when a gain has not been fo
 MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
 FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
 LEAST_FLUTTER = 0.02  # of each gain
-SHAKEN, SHAKEN_STEPS = 0.05, 12  # of each gain, within 0.24 s: a player nearby turns a fit more
+SHAKEN = 0.05  # of each gain, from fit to fit: a player nearby turns a fit more
 FAR = 9.0  # times the error's square: a jump
 STILL_STEPS = 20  # 0.4 s: by then it is known what is played, and a far gain is the room's
 COMMON_LEAST = 0.08  # of all gains, 0.7 dB: a change that is common
@@ -92,7 +92,7 @@ class RoomGains:
         self._still = np.zeros(count)  # steps for which nothing else has been heard near it
         self._shaken = np.zeros(count)  # variance of the last fits
         self._trail = Trail()
-        self._before = np.zeros((0, count), complex)  # the last fits
+        self._shakes = Shakes()
         self._drift = Drift(self._sending.turns, step)
         self._meetings = Meetings(drone)
         self._noise = self._quiet_mean = 0.0
@@ -162,8 +162,11 @@ class RoomGains:
         if self._gains is not None:
             turned = self._drift.turned(self._in_chunk)
             self._trail.put(self._gains, self._lost == 0.0, turned)
-            moved = self._trail.moved(self._lost / self._in_chunk) * self._about
-            self._moved = np.maximum(moved, self._moved * (self._lost > 0.0))
+            lost = self._lost > 0.0
+            self._moved = self._moved * lost
+            if lost.any():
+                moved = self._trail.moved(self._lost / self._in_chunk) * self._about
+                self._moved = np.maximum(moved, self._moved)
         self._sending.advance()
         return cleaned.reshape(-1), blind
 
@@ -179,23 +182,12 @@ class RoomGains:
         if self._gains is not None:
             self._about = _around(np.abs(self._gains) ** 2)
         quiet = self._flutter + LEAST_FLUTTER**2 * self._about
-        shaken = self._shakes(self._fitted)
+        shaken = self._shakes.of(self._fitted)
         self._far = FAR * self._errors()
         self._shaken = np.maximum(shaken[-1], 0.0)
         steady = (fits.flutter < FLUTTER * quiet) | (shaken < SHAKEN**2 * self._about)
         met, self._struck = self._meetings.hear(played_hz, struck=self._struck)
         self._calm = steady & ~met
-
-    def _shakes(self, fitted: Gains) -> Floats:
-        """Variance of the last fits, up to each; shape as theirs."""
-        if len(self._before) == 0:
-            self._before = np.repeat(fitted[:1], SHAKEN_STEPS, axis=0)
-        lately = np.concatenate([self._before, fitted])
-        self._before = lately[-SHAKEN_STEPS:]
-        sums, squares = lately.cumsum(0), (lately.real**2 + lately.imag**2).cumsum(0)
-        mean = (sums[SHAKEN_STEPS:] - sums[:-SHAKEN_STEPS]) / SHAKEN_STEPS
-        square = (squares[SHAKEN_STEPS:] - squares[:-SHAKEN_STEPS]) / SHAKEN_STEPS
-        return np.asarray(square - (mean.real**2 + mean.imag**2))
 
     # -- when to learn ------------------------------------------------------------------------
 
