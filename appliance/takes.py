@@ -24,7 +24,7 @@ Block = NDArray[np.float32]
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 16000, 192000  # as in settings
 _LOUDEST = 100.0  # a float file 40 dB over full scale holds integers or rubbish, not sound
 _CHECK_BLOCK_S = 10.0
-_MOST_STRETCHES = 300  # enough to know a drone; in a long take they lie further apart
+_MOST_STRETCHES = 100  # enough to know a drone; in a longer take they lie further apart
 _NOT_WAV = "is no WAV file: save the take as WAV, 16, 24 or 32-bit or float"
 _UNKNOWN_SIZE = 0xFFFFFFFF  # in an RF64 file: see the ds64 chunk (EBU Tech 3306)
 
