@@ -82,7 +82,7 @@ def test_a_slow_glide_is_measured_to_where_it_came_to_stay() -> None:
 
 def test_no_note_begins_before_it_is_heard() -> None:
     # the estimators have seen it arrive, and the glide seems to go on beyond what was heard
-    finder = NoteFinder(HOP_S, 1, LOW - 1000.0, strings=True)
+    finder = NoteFinder(HOP_S, 1, LOW - 1000.0)
     line = moved(30, after=0)
     finder._traces = traces(line, line, level(30)[: len(line)])
     pitches = LOW - 1000.0 + GRID_CENTS * np.arange(120)

@@ -54,12 +54,7 @@ class Ear:
         self._pitch = PitchTracker(played, rate_hz, CHUNK_HOPS)
         self._cleaner = Cleaner(rate_hz, self._pitch.hop, CHUNK_HOPS)
         hop_s = self._pitch.hop / rate_hz
-        self._notes = NoteFinder(
-            hop_s,
-            self._pitch.level_hops,
-            self._pitch.lowest_cents,
-            strings=bool(played.strings),
-        )
+        self._notes = NoteFinder(hop_s, self._pitch.level_hops, self._pitch.lowest_cents)
         self._talk = None if played.name == VOICE else Talk()
         self._shifts = ShiftFinder(played, settings.room.a4_hz)
         self._chunk = CHUNK_HOPS * self._pitch.hop * self._mic.step

@@ -66,18 +66,10 @@ class NoteFinder:
     hop_s : seconds from one frame to the next
     level_hops : hops over which the level is averaged: at least one period of the lowest note
     lowest_cents : the lowest pitch, re 1 Hz
-    strings : whether two may sound at once; a wind instrument's tone is one
     """
 
-    def __init__(
-        self,
-        hop_s: float,
-        level_hops: int,
-        lowest_cents: float,
-        *,
-        strings: bool,
-    ) -> None:
-        self._hop_s, self._strings = hop_s, strings
+    def __init__(self, hop_s: float, level_hops: int, lowest_cents: float) -> None:
+        self._hop_s = hop_s
         self._smooth_level = Smoother(hop_s, level_hops, 1)
         self._smooth_bands = Smoother(hop_s, level_hops, len(BANDS_HZ) - 1)
         self._traces = Traces()
@@ -366,6 +358,6 @@ class NoteFinder:
             level_db=level_db,
             over_db=over_db,
             apart=off_octave(quick - cents),
-            doubled=self._strings and doubles.doubled(beside, second),
+            doubled=doubles.doubled(beside, second),
             strings=doubles.pair(cents, beside),
         )
