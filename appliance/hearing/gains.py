@@ -45,7 +45,7 @@ GROWTH_STEPS = 15.0  # an error's square has doubled when a gain has not been fo
 MOST_GROWTH = 8.0  # of the square: a room's wandering is bounded
 FLUTTER = 5.0  # times the variance of the drone alone: something else sounds there
 LEAST_FLUTTER = 0.02  # of each gain
-SHAKEN = 0.05  # of each gain, from fit to fit: a player nearby turns a fit more
+SHAKEN = 0.05  # of each gain, over a few fits: a player nearby turns them more
 FAR = 9.0  # times the error's square: a jump
 STILL_STEPS = 20  # 0.4 s: by then it is known what is played, and a far gain is the room's
 COMMON_LEAST = 0.08  # of all gains, 0.7 dB: a change that is common
@@ -160,15 +160,18 @@ class RoomGains:
             self._alone_steps += 1 if self._alone_steps else 0
             blind[s] = not (steady[s] and self._converged)
         if self._gains is not None:
-            turned = self._drift.turned(self._in_chunk)
-            self._trail.put(self._gains, self._lost == 0.0, turned)
-            lost = self._lost > 0.0
-            self._moved = self._moved * lost
-            if lost.any():
-                moved = self._trail.moved(self._lost / self._in_chunk) * self._about
-                self._moved = np.maximum(moved, self._moved)
+            self._look_back(self._gains)
         self._sending.advance()
         return cleaned.reshape(-1), blind
+
+    def _look_back(self, gains: Gains) -> None:
+        """How far the gains that are not followed may have moved by now."""
+        lost = self._lost > 0.0
+        self._trail.put(gains, ~lost, self._drift.turned(self._in_chunk))
+        self._moved = self._moved * lost
+        if lost.any():
+            moved = self._trail.moved(self._lost / self._in_chunk) * self._about
+            self._moved = np.maximum(moved, self._moved)
 
     def check_pitch(self, sent: Floats) -> None:
         """Sharpen the drone's frequency; ``sent``, shape (n,), is what was sent last."""

@@ -343,8 +343,9 @@ class NoteFinder:
         if np.count_nonzero(folds) > len(folds) / 2:  # it was the beginning that had slipped
             cents = cents - np.median(folds[folds != 0.0])
         level_db, over_db, quick = self._traces.at(at)
+        # The first look for a second string hears the note before, too.
         since = max(min(note.start + EVERY_HOPS, stop - EVERY_HOPS), note.start)
-        second = self._traces.second(since, stop)  # the first look hears the note before, too
+        second = self._traces.second(since, stop)
         own = float(np.median(cents)) if len(cents) else np.nan
         first = np.array(self._traces.cents(since, stop))
         beside = doubles.beside(first, second, self._tail_cents, own)

@@ -76,12 +76,11 @@ class Frames:
     which there may be nothing but what is left of a drone; ``sure`` is true where the pitch is
     surely not that; ``free`` where a drone sounds that has no partial, and is no partial, of
     ``f0_hz``; ``blind`` is true where the drone is changing and nothing can be heard through it;
-    ``second_hz`` and ``second_db`` are another pitch
-    that sounds beside ``f0_hz``, and its power re that one's; ``alone_from`` is the frame from
-    which on, as has just turned out, the drone sounded alone. ``stands_out``, shape (hops,
-    pitches), is how far the partials of every pitch from ``lowest_cents`` on, in steps of
-    ``grid.STEP_CENTS``, stand out of noise and of what may be left of a drone, in roots of
-    amplitude.
+    ``second_hz`` and ``second_db`` are another pitch that sounds beside ``f0_hz``, and its power re
+    that one's (NaN and ``second.NONE_DB`` of winds); ``alone_from`` is the frame from which on, as
+    has just turned out, the drone sounded alone. ``stands_out``, shape (hops, pitches), is how far
+    the partials of every pitch from ``lowest_cents`` on, in steps of ``grid.STEP_CENTS``, stand out
+    of noise and of what may be left of a drone, in roots of amplitude.
     """
 
     hop: int

@@ -70,7 +70,7 @@ class Spectrum:
         if not np.array_equal(partial_hz, self._lobes_hz):
             self._lobes_hz = partial_hz
             away = np.abs(np.arange(self.bins)[:, None] - partial_hz / self.bin_hz)
-            reach = 2 * self._size / self._window  # half a Hann main lobe
+            reach = self.lobe_hz / self.bin_hz
             self._lobes = 0.5 + 0.5 * np.cos(np.pi * np.minimum(away / reach, 1))
         return np.asarray((self._lobes * amplitude).max(1), dtype=np.float32)
 
